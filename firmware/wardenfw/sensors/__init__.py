@@ -1,0 +1,1 @@
+"""Register-level drivers, one file per part; each is given its bus."""

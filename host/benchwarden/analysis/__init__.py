@@ -1,0 +1,1 @@
+"""Computation on samples and unit facts: levels, plan figures, detectors, verdict."""

@@ -1,0 +1,1 @@
+"""Plain data and rules shared by every part: channels, units, stages, limits, time."""

@@ -1,0 +1,1 @@
+"""The virtual bench: real firmware on modelled parts, amplifier and mains."""
