@@ -74,7 +74,8 @@ def block_from_frames(frames: npt.NDArray[np.void], t0_ms: int) -> SampleBlock:
 
     bits = frames["bits"]
     return SampleBlock(
-        t_s=(frames["t_ms"].astype(np.int64) - t0_ms) / 1000.0,
+        # Unsigned difference: the board's count wraps after 49 days, a run does not notice.
+        t_s=(frames["t_ms"] - np.uint32(t0_ms)).astype(np.float64) / 1000.0,
         mean=cleaned("mean"),
         minimum=cleaned("min"),
         maximum=cleaned("max"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import tomllib
 from dataclasses import MISSING, dataclass, field, fields
@@ -164,7 +165,7 @@ def unit_from_table(table: dict[str, Any], where: str) -> Unit:
         if not isinstance(entry, dict):
             raise PlanError(f"{where}: stage {number} = {entry!r}; allowed: a [[stage]] table")
         built.append(UnitStage(**_build(f"{where}: stage {number}", UnitStage, entry)))
-    if any(b.t_start_s <= a.t_start_s for a, b in zip(built, built[1:], strict=False)):
+    if any(b.t_start_s <= a.t_start_s for a, b in itertools.pairwise(built)):
         raise PlanError(f"{where}: stage t_start_s must increase from stage to stage")
     values["stage"] = tuple(built)
     return Unit(**values)

@@ -1,0 +1,31 @@
+"""How a run ended: the verdict of the analysis together with what the board and people did."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchwarden.core.stages import State
+
+
+def combined_verdict(judged: dict[str, Any], state: State) -> dict[str, Any]:
+    """Return the verdict of a run: what the analysis says, and how the run ended.
+
+    A trip the board made on its own is a trip of the run even where the
+    analysis had not asked for it; a run that did not finish cannot pass.
+    """
+    verdict = dict(judged)
+    if state.outcome == "tripped":
+        trips = list(verdict["trips"])
+        known = [t for t in trips if not t.get("after_open")]
+        if not any(t["cause"] == state.cause for t in known):
+            for trip in known:
+                if trip["t_s"] >= state.t_s:
+                    trip["after_open"] = True
+            trips.insert(0, {"t_s": state.t_s, "cause": state.cause, "channel": "", "why": state.why})
+        verdict["trips"] = trips
+        verdict["verdict"] = "trip"
+    elif state.outcome == "aborted" and verdict["verdict"] == "pass":
+        verdict["verdict"] = "incomplete"
+    if state.outcome == "aborted":
+        verdict["warnings"] = [*verdict["warnings"], state.why]
+    return verdict

@@ -1,0 +1,449 @@
+"""The loop: samples -> journal -> analysis -> stages -> actions; the only code that asks for the relay.
+
+Threads: none. One thread polls the port, writes the journal, runs the analysis
+and the stage machine, answers the board and writes the status file, in that
+order. The views are other processes; they reach it through the inbox folder
+and read the status file and the journal, so they can neither delay nor cause a
+trip. What the board must do within milliseconds it does by itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from benchwarden import __version__
+from benchwarden.analysis.judge import Judge
+from benchwarden.analysis.planner import to_wire
+from benchwarden.core import stages as sm
+from benchwarden.core.channels import CHANNELS
+from benchwarden.core.clock import Clock
+from benchwarden.core.findings import Finding
+from benchwarden.core.outcome import combined_verdict
+from benchwarden.core.plan import Plan
+from benchwarden.core.requests import Request
+from benchwarden.core.samples import block_from_frames
+from benchwarden.core.status import run_status, stage_table
+from benchwarden.errors import LinkError, RecordError, WireVersionError
+from benchwarden.link.board_client import BoardClient, Hello
+from benchwarden.link.decoder import Message, Received
+from benchwarden.record.inbox import take_requests
+from benchwarden.record.journal import Journal
+from benchwarden.record.summary import write_summary
+from wardenfw import wire
+
+LEASE_MS = 3000
+LOST_AFTER_S = 1.0
+LINGER_S = 1.5
+SUMMARY_EVERY_S = 0.1
+REOPEN_EVERY_S = 1.0
+
+
+class Person(Protocol):
+    """Somebody at the bench who is not a view: the virtual bench's technician."""
+
+    def acts(self, state: sm.State, values: dict[str, float]) -> Sequence[Request]: ...
+
+
+@dataclass(frozen=True)
+class RunInfo:
+    """What a run is called and who it is for; labels only.
+
+    Attributes:
+        speed: board seconds per wall second, 1.0 on a real bench.
+        give_up_s: wall seconds without a board after which the run is ended.
+    """
+
+    run: str
+    started_at_utc: str
+    virtual: bool
+    speed: float = 1.0
+    give_up_s: float = 60.0
+
+
+def run_header(plan: Plan, info: RunInfo, hello: Hello | None, t0_ms: int) -> dict[str, Any]:
+    """Return what the journal says about the run before its first sample."""
+    return {
+        "run": info.run,
+        "run_type": plan.run_type,
+        "virtual": info.virtual,
+        "started_at_utc": info.started_at_utc,
+        "t0_ms": t0_ms,
+        "unit": asdict(plan.unit),
+        "plan": [stage_table(stage) for stage in plan.stages],
+        "working": [asdict(w) for w in _working(plan)],
+        "host_version": __version__,
+        "board": hello.facts if hello else None,
+    }
+
+
+def _working(plan: Plan) -> list[Any]:
+    found = list(plan.working)
+    for stage in plan.stages:
+        found += [replace(w, quantity=f"{stage.name}: {w.quantity}") for w in stage.figures.working]
+    return found
+
+
+class Supervisor:
+    """Walks one run from the first hello to the verdict.
+
+    Owns the client and the journal while `run` is going on; closes neither.
+    """
+
+    def __init__(
+        self,
+        client: BoardClient,
+        journal: Journal,
+        plan: Plan,
+        run_dir: Path,
+        clock: Clock,
+        info: RunInfo,
+        hello: Hello,
+        t0_ms: int,
+        person: Person | None = None,
+    ) -> None:
+        self._client = client
+        self._journal = journal
+        self._plan = plan
+        self._run_dir = run_dir
+        self._clock = clock
+        self._info = info
+        self._hello = hello
+        self._t0_ms = t0_ms
+        self._person = person
+        self._judge = Judge(plan.unit, None)
+        self._state = sm.start(plan)
+        self._findings: list[Finding] = []
+        self._messages: deque[dict[str, Any]] = deque(maxlen=50)
+        self._values: dict[str, list[float | None]] = {}
+        self._means: dict[str, float] = {}
+        self._relay: dict[str, Any] = {}
+        self._link = "connecting"
+        self._heard_s = clock.monotonic_s()
+        self._summary_due_s = -math.inf
+        self._summary_durable = False
+        self._reopen_due_s = 0.0
+        self._frame_seq = 0
+        self._event_seq = 0
+        self._last_t_s = -math.inf
+        self._trip_seqs: list[int] = []
+        self._over_at_t_s: float | None = None
+        self._over_at_wall_s: float | None = None
+        self._verdict: dict[str, Any] | None = None
+        self._error: str | None = None
+        self._stage_tables = [stage_table(stage) for stage in plan.stages]
+
+    def run(self) -> dict[str, Any]:
+        """Walk the run to its end and return the verdict.
+
+        Whatever goes wrong in here, the board is asked to open before the
+        error travels on; if the asking fails too, the lease runs out.
+
+        Raises:
+            RecordError: the journal cannot take more; the relay was opened.
+        """
+        try:
+            self._connected(self._hello, same_boot=False)
+            while not self._is_done():
+                self._turn()
+            self._fetch_bursts()
+            return self._finish()
+        except BaseException as error:
+            self._error = str(error) or type(error).__name__
+            self._ask_open("operator", f"host stopped: {self._error}"[:100])
+            self._try_summary()
+            raise
+
+    def _turn(self) -> None:
+        try:
+            received = self._client.poll(0.05)
+        except LinkError as error:
+            self._lost(str(error))
+            return
+        if received.frames.size or received.messages:
+            self._heard_s = self._clock.monotonic_s()
+            if self._link != "up":
+                self._link = "up"
+            self._take(received)
+            self._commit_and_ack()
+        elif self._clock.monotonic_s() - self._heard_s > LOST_AFTER_S and self._link == "up":
+            self._link = "lost"
+            self._say(f"No data from the board for {LOST_AFTER_S:g} s.")
+        for request in take_requests(self._run_dir):
+            self._on_request(request)
+        if self._clock.monotonic_s() >= self._summary_due_s or self._summary_durable:
+            self._write_summary()
+
+    def _commit_and_ack(self) -> None:
+        # Disk first: the board forgets what it is told is held.
+        self._journal.commit()
+        # After the end no lease is renewed: a relay that should be open gets no support.
+        lease_ms = 0 if self._state.outcome else LEASE_MS
+        self._client.ack(self._frame_seq, self._event_seq, lease_ms)
+
+    def _lost(self, why: str) -> None:
+        now = self._clock.monotonic_s()
+        if self._link != "lost":
+            self._link = "lost"
+            self._advance(sm.Disconnected(why))
+            self._reopen_due_s = now
+        if now - self._heard_s > self._info.give_up_s and not self._state.outcome:
+            self._advance(sm.Stop("host: the board stayed away", True))
+        if now >= self._reopen_due_s:
+            self._reopen_due_s = now + REOPEN_EVERY_S
+            try:
+                hello = self._client.reopen()
+            except WireVersionError:
+                raise
+            except LinkError:
+                pass
+            else:
+                same = hello.boot == self._hello.boot
+                self._hello = hello
+                self._heard_s = now
+                self._link = "up"
+                self._connected(hello, same)
+        for request in take_requests(self._run_dir):
+            self._on_request(request)
+        self._write_summary()
+        self._clock.sleep(0.05)
+
+    def _connected(self, hello: Hello, same_boot: bool) -> None:
+        bad = [f"{part}: {said}" for part, said in hello.selftest_parts.items() if said != "ok"]
+        self._link = "up"
+        self._journal.append_note("board", None, dict(hello.facts))
+        state = wire.STATES.index(hello.state) if hello.state in wire.STATES else wire.FAULT
+        self._advance(sm.Connected(state, hello.cause, same_boot, "; ".join(bad)))
+
+    def _is_done(self) -> bool:
+        if not self._state.outcome:
+            return False
+        now = self._clock.monotonic_s()
+        if self._over_at_wall_s is None:
+            self._over_at_wall_s = now
+            self._over_at_t_s = self._state.t_s
+        assert self._over_at_t_s is not None
+        lingered = self._last_t_s - self._over_at_t_s >= LINGER_S
+        return lingered or now - self._over_at_wall_s > 5.0
+
+    def _take(self, received: Received) -> None:
+        """Journal everything first, then look at it in the order it arrived."""
+        boot = self._hello.boot
+        frames, seqs = received.frames, received.frame_seqs
+        if frames.size:
+            self._journal.append_frames(boot, seqs, frames)
+            self._frame_seq = max(self._frame_seq, int(seqs.max()))
+        at = 0
+        for message in received.messages:
+            self._take_frames(frames, at, message.frames_before)
+            at = max(at, message.frames_before)
+            self._take_message(boot, message)
+        self._take_frames(frames, at, frames.size)
+
+    def _take_frames(self, frames: Any, start: int, stop: int) -> None:
+        for i in range(start, stop):
+            frame = frames[i : i + 1]
+            block = block_from_frames(frame, self._t0_ms)
+            t_s = float(block.t_s[0])
+            # A frame that was sent again after newer ones is in the journal, but
+            # the analysis is causal: it has already gone on.
+            if t_s <= self._last_t_s:
+                continue
+            self._last_t_s = t_s
+            mean, low, high = block.mean[0].tolist(), block.minimum[0].tolist(), block.maximum[0].tolist()
+            self._means = dict(zip(CHANNELS, mean, strict=True))
+            self._values = {
+                name: [None if math.isnan(v) else v for v in triple]
+                for name, triple in zip(CHANNELS, zip(mean, low, high, strict=True), strict=True)
+            }
+            state, bits = int(frame["state"][0]), int(frame["bits"][0])
+            contact = bool(bits & wire.MAINS_ON)
+            self._relay = {
+                "state": wire.STATES[state] if state < len(wire.STATES) else str(state),
+                "coil": bool(bits & wire.COIL_ON),
+                "contact": contact,
+                "limiter_in": bool(bits & wire.LIMITER_IN),
+                "cause": self._relay.get("cause", ""),
+            }
+            findings = self._judge.feed(block)
+            self._advance(sm.Readings(t_s, self._means, state, contact, int(frame["stage_id"][0])))
+            for finding in findings:
+                self._on_finding(finding)
+            if self._person is not None:
+                for request in self._person.acts(self._state, self._means):
+                    self._on_request(request)
+
+    def _on_finding(self, finding: Finding) -> None:
+        self._findings.append(finding)
+        self._journal.append_note("finding", finding.t_s, asdict(finding))
+        self._summary_durable = True
+        if finding.severity == "trip":
+            self._advance(sm.Judged(finding))
+
+    def _take_message(self, boot: int, message: Message) -> None:
+        if message.kind == wire.EVENT:
+            fresh = self._journal.append_event(boot, message.seq, message.payload)
+            self._event_seq = max(self._event_seq, message.seq)
+            if fresh:
+                self._on_board_event(message)
+        elif message.kind == wire.REPLY:
+            _, kind, refusal, _, text = wire.unpack_reply(message.payload)
+            if refusal != wire.DONE:
+                self._journal.append_note(
+                    "refused",
+                    self._state.t_s,
+                    {"command": wire.KIND_NAMES.get(kind, str(kind)), "refusal": refusal, "text": text},
+                )
+            self._advance(sm.Reply(kind, refusal, text))
+
+    def _on_board_event(self, message: Message) -> None:
+        t_ms, event, cause, channel, _, _, value, limit, text = wire.unpack_event(message.payload)
+        t_s = ((t_ms - self._t0_ms) & 0xFFFFFFFF) / 1000.0
+        if t_s > 2**31 / 1000.0:
+            return  # from before this run; the journal has it
+        name = CHANNELS[channel] if channel < len(CHANNELS) else ""
+        cause_name = wire.CAUSES[cause] if cause < len(wire.CAUSES) else str(cause)
+        if event == wire.EV_TRIPPED:
+            self._relay["cause"] = cause_name
+            self._trip_seqs.append(message.seq)
+            self._summary_durable = True
+        if event in (wire.EV_NOTE, wire.EV_SENSOR) and text:
+            self._say(f"Board: {text}")
+        self._advance(sm.BoardEvent(t_s, event, cause_name, name, value, limit, text))
+
+    def _on_request(self, request: Request) -> None:
+        body = {"by": request.by, "text": request.text, "prompt_id": request.prompt_id}
+        match request.action:
+            case "open" | "abort":
+                self._advance(sm.Stop(request.by, request.action == "abort"))
+                self._journal.append_note(request.action, self._state.t_s, body)
+            case "confirm":
+                self._journal.append_note("confirm", self._state.t_s, body)
+                self._advance(sm.Confirm(request.prompt_id, request.by))
+            case "reset":
+                self._journal.append_note("reset", self._state.t_s, body)
+                self._advance(sm.Acknowledge(request.by))
+            case "note":
+                self._journal.append_note("note", self._state.t_s, body)
+
+    def _advance(self, event: sm.Event) -> None:
+        before = self._state
+        self._state, actions = sm.advance(before, event)
+        for action in actions:
+            self._do(action)
+        if self._state.prompt is not before.prompt and self._state.prompt is not None:
+            self._journal.append_note("prompt", self._state.t_s, asdict(self._state.prompt))
+        if self._state.phase != before.phase:
+            self._summary_durable = True
+
+    def _do(self, action: sm.Action) -> None:
+        try:
+            match action:
+                case sm.SendStage(stage):
+                    self._client.send_stage(*to_wire(stage))
+                case sm.Arm():
+                    self._client.arm()
+                case sm.Go(challenge):
+                    self._client.go(challenge)
+                case sm.OpenRelay(cause, text):
+                    self._client.open_relay(wire.CAUSES.index(cause), text)
+                case sm.ResetTrip():
+                    self._client.reset()
+                case sm.Say(text):
+                    self._say(text)
+                case sm.MarkStage(index, status, why):
+                    self._mark_stage(index, status, why)
+        except LinkError as error:
+            # The board opens by itself when the lease runs out; the next poll
+            # finds the port gone and goes on from there.
+            self._say(f"Not sent to the board ({type(action).__name__}): {error}")
+
+    def _mark_stage(self, index: int, status: str, why: str) -> None:
+        if index < 0:
+            return
+        stage = self._plan.stages[index]
+        t_s = self._state.t_s
+        if status == "now":
+            self._judge.set_stage(t_s, stage.mains_pct, stage.limiter_in, stage.drive_on, stage.name)
+        body = {
+            "name": stage.name,
+            "mains_pct": stage.mains_pct,
+            "limiter_in": stage.limiter_in,
+            "drive_on": stage.drive_on,
+            "status": status,
+            "why": why,
+        }
+        self._journal.append_note("stage", t_s, body)
+        self._summary_durable = True
+
+    def _say(self, text: str) -> None:
+        t_s = self._state.t_s
+        self._messages.append({"t_s": t_s, "text": text})
+        self._journal.append_note("message", t_s, {"text": text})
+
+    def _ask_open(self, cause: str, text: str) -> None:
+        with contextlib.suppress(LinkError):  # the lease runs out instead
+            self._client.open_relay(wire.CAUSES.index(cause), text)
+
+    def _fetch_bursts(self) -> None:
+        for seq in self._trip_seqs[:1]:
+            try:
+                burst = self._client.fetch_burst(seq)
+            except LinkError as error:
+                self._say(f"Full-rate record around the trip could not be fetched: {error}")
+                continue
+            if burst is not None:
+                self._journal.append_burst(self._hello.boot, seq, burst.total, burst.trip_index, burst.records)
+
+    def _finish(self) -> dict[str, Any]:
+        verdict = combined_verdict(self._judge.finish(), self._state)
+        self._verdict = verdict
+        self._journal.append_note("verdict", self._state.t_s, verdict)
+        self._journal.commit()
+        self._summary_durable = True
+        self._write_summary()
+        return verdict
+
+    def _try_summary(self) -> None:
+        with contextlib.suppress(RecordError):  # the disk is what failed; the caller's error says so
+            self._write_summary()
+
+    def _write_summary(self) -> None:
+        self._summary_due_s = self._clock.monotonic_s() + SUMMARY_EVERY_S
+        durable, self._summary_durable = self._summary_durable, False
+        write_summary(self._run_dir, self.summary(), durable)
+
+    def summary(self) -> dict[str, Any]:
+        """Return the status as the views read it."""
+        return {
+            "run": self._info.run,
+            "virtual": self._info.virtual,
+            "speed": self._info.speed,
+            "started_at_utc": self._info.started_at_utc,
+            "updated_at_utc": self._clock.utc_label(),
+            "t_s": self._last_t_s if math.isfinite(self._last_t_s) else 0.0,
+            "board": dict(self._hello.facts),
+            "link": self._link,
+            **run_status(self._state, self._stage_tables),
+            "relay": self._relay,
+            "values": self._values,
+            "findings": [asdict(f) for f in self._findings[-50:]],
+            "verdict": self._verdict,
+            "messages": list(self._messages),
+            "record": {"pdf": None, "csv": None},
+            "error": self._error,
+        }
+
+
+def frame_time_zero(received: Received) -> int | None:
+    """Return t_ms of the first frame in `received`, or None: the run's time zero."""
+    if not received.frames.size:
+        return None
+    return int(np.asarray(received.frames["t_ms"])[0])
