@@ -73,7 +73,7 @@ def run_header(plan: Plan, info: RunInfo, hello: Hello | None, t0_ms: int) -> di
     return {
         "run": info.run,
         "run_type": plan.run_type,
-        "virtual": info.virtual,
+        "virtual": info.virtual or bool(hello and hello.board.startswith("virtual")),
         "started_at_utc": info.started_at_utc,
         "t0_ms": t0_ms,
         "unit": asdict(plan.unit),
@@ -118,6 +118,8 @@ class Supervisor:
         self._hello = hello
         self._t0_ms = t0_ms
         self._person = person
+        # A board of the virtual bench says so itself, whoever started the run.
+        self._is_virtual = info.virtual or hello.board.startswith("virtual")
         self._judge = Judge(plan.unit, None)
         self._state = sm.start(plan)
         self._findings: list[Finding] = []
@@ -140,8 +142,11 @@ class Supervisor:
         self._error: str | None = None
         self._stage_tables = [stage_table(stage) for stage in plan.stages]
 
-    def run(self) -> dict[str, Any]:
+    def run(self, first: Received) -> dict[str, Any]:
         """Walk the run to its end and return the verdict.
+
+        Args:
+            first: what the board already sent; its first frame is time zero.
 
         Whatever goes wrong in here, the board is asked to open before the
         error travels on; if the asking fails too, the lease runs out.
@@ -151,6 +156,8 @@ class Supervisor:
         """
         try:
             self._connected(self._hello, same_boot=False)
+            self._take(first)
+            self._commit_and_ack()
             while not self._is_done():
                 self._turn()
             self._fetch_bursts()
@@ -424,7 +431,7 @@ class Supervisor:
         """Return the status as the views read it."""
         return {
             "run": self._info.run,
-            "virtual": self._info.virtual,
+            "virtual": self._is_virtual,
             "speed": self._info.speed,
             "started_at_utc": self._info.started_at_utc,
             "updated_at_utc": self._clock.utc_label(),
@@ -442,8 +449,6 @@ class Supervisor:
         }
 
 
-def frame_time_zero(received: Received) -> int | None:
-    """Return t_ms of the first frame in `received`, or None: the run's time zero."""
-    if not received.frames.size:
-        return None
+def frame_time_zero(received: Received) -> int:
+    """Return t_ms of the first frame in `received`: the run's time zero."""
     return int(np.asarray(received.frames["t_ms"])[0])

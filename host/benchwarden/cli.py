@@ -1,0 +1,249 @@
+"""Commands: parse arguments, wire objects, nothing else."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+
+from benchwarden import __version__
+from benchwarden.analysis.judge import judge_recording
+from benchwarden.analysis.planner import burn_in_plan, check_plan, load_plan, power_up_plan, working_text
+from benchwarden.core.clock import SystemClock
+from benchwarden.core.plan import Plan
+from benchwarden.core.unit import load_unit
+from benchwarden.dashboard.terminal import watch
+from benchwarden.errors import BenchwardenError
+from benchwarden.link.serial_port import find_boards
+from benchwarden.record.export import export_csv
+from benchwarden.record.recover import recover
+from benchwarden.report.pdf import write_record
+from benchwarden.run import Outcome, checked_hours, chosen_port, new_run_dir, supervise
+from benchwarden.supervisor import Person, RunInfo
+from benchwarden.virtual.demo import DEFAULT_FAULT, VirtualBench
+from benchwarden.virtual.hands import Hands
+from benchwarden.virtual.technician import Technician
+
+EXIT_CODES = {"pass": 0, "trip": 3, "incomplete": 4}
+EXIT_ERROR = 2
+DEFAULT_RUNS = Path("benchwarden-runs")
+CAUTION = (
+    "Not a certified protective device. Mains can kill; reservoir capacitors stay charged after switch-off.\n"
+    "Work on mains equipment is for people licensed for it where local codes say so."
+)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    args = _parser().parse_args(argv)
+    try:
+        code: int = args.command(args)
+    except BenchwardenError as error:
+        print(f"benchwarden: {error}", file=sys.stderr)
+        return EXIT_ERROR
+    except KeyboardInterrupt:
+        print("benchwarden: stopped by the keyboard; the relay was asked to open", file=sys.stderr)
+        return EXIT_ERROR
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="benchwarden", description="Supervised first power-up and burn-in of repaired amplifiers.", epilog=CAUTION
+    )
+    parser.add_argument("--version", action="version", version=f"benchwarden {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="watch a supervised power-up on the virtual bench, with a fault in it")
+    demo.add_argument("--unit", type=Path, help="unit facts; default: the demo amplifier")
+    demo.add_argument("--fault", default=DEFAULT_FAULT, help="NAME[:severity][@seconds][/left|right], or none")
+    demo.add_argument("--speed", type=float, default=20.0, help="board seconds per second; 0 flat out (default 20)")
+    demo.add_argument("--seed", type=int, default=1)
+    demo.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
+    demo.add_argument("--no-page", action="store_true", help="without the live page")
+    demo.add_argument("--page-port", type=int, default=0, help="TCP port of the live page; 0 takes a free one")
+    demo.add_argument("--stay", action="store_true", help="keep the live page up until Enter is pressed")
+    demo.add_argument("--by-hand", action="store_true", help="you confirm the prompts; knobs still turn by themselves")
+    demo.set_defaults(command=_demo)
+
+    run = commands.add_parser("run", help="supervise a power-up or burn-in with a board")
+    run.add_argument("unit", type=Path, help="unit.toml: what is known of the amplifier")
+    run.add_argument("--port", default="auto", help="serial port or socket://host:port; default: find the board")
+    run.add_argument("--plan", type=Path, help="plan.toml: changes to the computed plan")
+    run.add_argument("--burn-in", metavar="HOURS", help="burn-in of this length instead of a power-up")
+    run.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
+    run.add_argument("--no-page", action="store_true", help="without the live page")
+    run.add_argument("--page-port", type=int, default=0)
+    run.set_defaults(command=_run)
+
+    plan = commands.add_parser("plan", help="show the staged plan of a unit with its working")
+    plan.add_argument("unit", type=Path)
+    plan.add_argument("--plan", type=Path, help="plan.toml: changes to the computed plan")
+    plan.add_argument("--burn-in", metavar="HOURS")
+    plan.set_defaults(command=_plan)
+
+    judge = commands.add_parser("judge", help="judge a recording with the code that runs live")
+    judge.add_argument("recording", type=Path, help="CSV in the recording format")
+    judge.add_argument("unit", type=Path, help="unit.toml beside it")
+    judge.add_argument("-o", "--output", type=Path, help="verdict JSON; default: standard output")
+    judge.set_defaults(command=_judge)
+
+    for name, function, words in (
+        ("report", _report, "print the record of a run again (PDF)"),
+        ("export", _export, "export a run as a recording (CSV and unit.toml)"),
+        ("recover", _recover, "say what a run's journal holds and what is missing"),
+        ("watch", _watch, "live view in the terminal"),
+    ):
+        sub = commands.add_parser(name, help=words)
+        sub.add_argument("run_dir", type=Path)
+        sub.set_defaults(command=function)
+    page = commands.add_parser("page", help="live page in the browser")
+    page.add_argument("run_dir", type=Path)
+    page.add_argument("--port", type=int, default=0)
+    page.set_defaults(command=_page)
+
+    ports = commands.add_parser("ports", help="list boards found on USB")
+    ports.set_defaults(command=_ports)
+
+    virtual = commands.add_parser("virtual", help="run the virtual bench by itself", add_help=False)
+    virtual.add_argument("rest", nargs=argparse.REMAINDER)
+    virtual.set_defaults(command=_virtual)
+    return parser
+
+
+def _demo(args: argparse.Namespace) -> int:
+    print("VIRTUAL BENCH: every number below comes from a model, not from a measurement.")
+    print(CAUTION)
+    with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as shipped:
+        unit_path = args.unit or shipped
+        plan = power_up_plan(load_unit(unit_path))
+        check_plan(plan)
+        with VirtualBench(unit_path, args.fault, args.speed, args.seed) as bench:
+            print(f"Virtual amplifier: {plan.unit.model or unit_path}; fault: {args.fault}.")
+            hands = Hands(bench.hands)
+            try:
+                person = Technician(hands, confirms=not args.by_hand)
+                outcome = _supervised(args, plan, bench.port, "demo", person, args.speed)
+            finally:
+                hands.close()
+    return 0 if outcome.pdf else EXIT_ERROR
+
+
+def _run(args: argparse.Namespace) -> int:
+    print(CAUTION)
+    plan = _computed_plan(args)
+    outcome = _supervised(args, plan, chosen_port(args.port), plan.unit.run, None, 1.0)
+    return EXIT_CODES[outcome.verdict["verdict"]]
+
+
+def _computed_plan(args: argparse.Namespace) -> Plan:
+    unit = load_unit(args.unit)
+    plan = burn_in_plan(unit, checked_hours(args.burn_in)) if args.burn_in else power_up_plan(unit)
+    if args.plan:
+        plan = load_plan(args.plan, unit)
+    check_plan(plan)
+    return plan
+
+
+def _supervised(
+    args: argparse.Namespace, plan: Plan, port: str, label: str, person: Person | None, speed: float
+) -> Outcome:
+    clock = SystemClock()
+    started = clock.utc_label()
+    run_dir = new_run_dir(args.runs, label, started)
+    print(f"Run folder: {run_dir}")
+    info = RunInfo(run_dir.name, started, person is not None, speed)
+    page = None if args.no_page else _start_page(run_dir, args.page_port)
+    try:
+        outcome = supervise(plan, port, run_dir, clock, info, person, print)
+        _print_outcome(outcome)
+        if page is not None and getattr(args, "stay", False) and sys.stdin.isatty():
+            input("The live page stays up; press Enter to end. ")
+    finally:
+        if page is not None:
+            page.terminate()
+            page.wait(10)
+    return outcome
+
+
+def _start_page(run_dir: Path, port: int) -> subprocess.Popen[bytes]:
+    # A process of its own: whatever a browser does to it, the run does not notice.
+    command = [sys.executable, "-m", "benchwarden", "page", str(run_dir), "--port", str(port)]
+    return subprocess.Popen(command, stdin=subprocess.DEVNULL)
+
+
+def _print_outcome(outcome: Outcome) -> None:
+    verdict = outcome.verdict
+    print(f"\nVerdict: {verdict['verdict'].upper()}")
+    for trip in verdict["trips"]:
+        after = " (after the relay was open)" if trip.get("after_open") else ""
+        channel = f", {trip['channel']}" if trip["channel"] else ""
+        print(f"  {trip['t_s']:.1f} s: {trip['cause']}{channel}{after}: {trip['why']}")
+    for warning in verdict["warnings"]:
+        print(f"  note: {warning}")
+    print(f"Record: {outcome.pdf or 'not printed'}")
+    print(f"Recording: {outcome.csv or 'not exported'}")
+
+
+def _plan(args: argparse.Namespace) -> int:
+    print(working_text(_computed_plan(args)))
+    return 0
+
+
+def _judge(args: argparse.Namespace) -> int:
+    text = json.dumps(judge_recording(args.recording, args.unit), indent=1)
+    if args.output is None:
+        print(text)
+    else:
+        args.output.write_text(text + "\n", encoding="utf-8")
+    return 0
+
+
+def _report(args: argparse.Namespace) -> int:
+    print(write_record(args.run_dir))
+    return 0
+
+
+def _export(args: argparse.Namespace) -> int:
+    target = args.run_dir / "recording.csv"
+    export_csv(args.run_dir, target)
+    print(target)
+    return 0
+
+
+def _recover(args: argparse.Namespace) -> int:
+    recovery = recover(args.run_dir)
+    print(recovery.text())
+    return 0 if recovery.intact else 1
+
+
+def _watch(args: argparse.Namespace) -> int:
+    watch(args.run_dir)
+    return 0
+
+
+def _page(args: argparse.Namespace) -> int:
+    # Dash takes a second to import; no other command should wait for it.
+    from benchwarden.dashboard.app import serve
+
+    serve(args.run_dir, port=args.port, ready=lambda url: print(f"Live page: {url}", flush=True))
+    return 0
+
+
+def _ports(args: argparse.Namespace) -> int:
+    boards = find_boards()
+    for board in boards:
+        print(f"{board.device}  {board.description}  {board.serial}")
+    if not boards:
+        print("No board found on USB.")
+    return 0 if boards else 1
+
+
+def _virtual(args: argparse.Namespace) -> int:
+    from benchwarden.virtual.server import main as serve_bench
+
+    return serve_bench(args.rest)
