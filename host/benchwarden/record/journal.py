@@ -1,0 +1,1006 @@
+"""The run journal: frames, events, notes and trip records, on disk before anything is shown.
+
+One SQLite file per run in WAL mode with synchronous=FULL: a committed batch
+survives a kill or a power cut, a batch that was not committed leaves no trace,
+and a reader can follow while the writer writes. Frames are kept one blob per
+commit (records byte-shuffled, zlib level 1) with a CRC-32 over the blob and the
+row that describes it, so that a flipped bit costs one batch and is named.
+
+Time is the board's: `run_ms` of each batch is milliseconds since run start,
+carried over the 49-day wrap of the board's counter and over a board restart.
+The host's wall clock appears in the header as a label only.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sqlite3
+import struct
+import sys
+import tempfile
+import zlib
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from benchwarden.core.samples import FRAME_DTYPE, SampleBlock, block_from_frames
+from benchwarden.errors import RecordDamaged, RecordError
+from wardenfw import wire
+
+NAME = "journal.sqlite"
+LOCK_NAME = "journal.lock"
+RESERVE_NAME = "journal.reserve"
+FORMAT = 1
+
+FrameArray = npt.NDArray[np.void]
+SeqArray = npt.NDArray[np.uint32]
+
+_RECORD_DTYPE = np.dtype([("seq", "<u4"), ("frame", FRAME_DTYPE)])
+BURST_DTYPE = np.dtype(
+    [("t_ms", "<u4"), ("bits", "u1"), ("spare", "V3"), ("value", "<f4", (wire.N_CHANNELS,))],
+)
+assert BURST_DTYPE.itemsize == wire.BURST_RECORD_SIZE
+
+_WRAP_MS = 1 << 32
+_MAX_BATCH = 4096
+# Frames kept in memory while the disk is full: ten minutes.
+_MAX_PENDING = 6000
+_RESERVE_BYTES = 1 << 20
+# A board restart hides how long it was away unless the caller knows; the next
+# frame is then placed one frame interval on.
+_RESTART_MS = 100
+_PAGE_ROWS = 256
+
+_SCHEMA = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
+CREATE TABLE frames (
+    id INTEGER PRIMARY KEY, boot INTEGER NOT NULL, first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL,
+    n INTEGER NOT NULL, run_ms INTEGER NOT NULL, crc INTEGER NOT NULL, data BLOB NOT NULL
+);
+CREATE TABLE events (
+    id INTEGER PRIMARY KEY, boot INTEGER NOT NULL, seq INTEGER NOT NULL, run_ms INTEGER,
+    crc INTEGER NOT NULL, payload BLOB NOT NULL, UNIQUE (boot, seq)
+);
+CREATE TABLE notes (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, t_s REAL, crc INTEGER NOT NULL, body TEXT NOT NULL);
+CREATE TABLE bursts (
+    id INTEGER PRIMARY KEY, boot INTEGER NOT NULL, trip_seq INTEGER NOT NULL, total INTEGER NOT NULL,
+    trip_index INTEGER NOT NULL, crc INTEGER NOT NULL, records BLOB NOT NULL, UNIQUE (boot, trip_seq)
+);
+"""
+
+
+class JournalFull(RecordError):
+    """The disk is full; everything committed before stays readable.
+
+    Attributes:
+        stored: the batch at hand still reached the disk, on space kept in
+            reserve; the next one will not.
+        pending_frames: frames that wait in memory; lost if the program ends now.
+        dropped_frames: frames that no longer fitted in memory either.
+    """
+
+    def __init__(self, message: str, stored: bool, pending_frames: int, dropped_frames: int) -> None:
+        super().__init__(message)
+        self.stored = stored
+        self.pending_frames = pending_frames
+        self.dropped_frames = dropped_frames
+
+
+@dataclass(frozen=True)
+class JournalEvent:
+    """One board event as kept; `payload` is for wire.unpack_event.
+
+    Attributes:
+        rowid: position in the journal, for `since`.
+        t_s: seconds since run start; None when no frame of that boot tells.
+    """
+
+    rowid: int
+    boot: int
+    seq: int
+    t_s: float | None
+    payload: bytes
+
+
+@dataclass(frozen=True)
+class Note:
+    """One thing the host put on record."""
+
+    rowid: int
+    kind: str
+    t_s: float | None
+    body: dict[str, Any] = field(hash=False)
+
+
+@dataclass(frozen=True)
+class BurstRecord:
+    """The full-rate record around one trip; records are BURST_DTYPE, oldest first."""
+
+    boot: int
+    trip_seq: int
+    total: int
+    trip_index: int
+    records: FrameArray
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Sequence numbers that the journal does not hold, both ends inclusive.
+
+    Attributes:
+        what: "frame" or "event".
+        why: in words: never received, or held but damaged.
+    """
+
+    what: str
+    boot: int
+    first_seq: int
+    last_seq: int
+    why: str
+
+    @property
+    def count(self) -> int:
+        return self.last_seq - self.first_seq + 1
+
+
+@dataclass(frozen=True)
+class Damage:
+    """One row that is there and cannot be trusted."""
+
+    table: str
+    rowid: int
+    why: str
+
+
+def _crc(*parts: bytes) -> int:
+    value = 0
+    for part in parts:
+        value = zlib.crc32(part, value)
+    return value
+
+
+def _frames_crc(boot: int, first_seq: int, last_seq: int, n: int, run_ms: int, data: bytes) -> int:
+    return _crc(struct.pack("<IIIIq", boot, first_seq, last_seq, n, run_ms), data)
+
+
+def _pack(records: FrameArray) -> bytes:
+    # Same bytes of neighbouring floats lie side by side: half the size for the
+    # fastest zlib level.
+    plain = np.ascontiguousarray(records).view(np.uint8).reshape(len(records), _RECORD_DTYPE.itemsize)
+    return zlib.compress(np.ascontiguousarray(plain.T).tobytes(), 1)
+
+
+def _unpack(data: bytes, n: int) -> FrameArray:
+    plain = np.frombuffer(zlib.decompress(data), dtype=np.uint8).reshape(_RECORD_DTYPE.itemsize, n)
+    records: FrameArray = np.ascontiguousarray(plain.T).view(_RECORD_DTYPE).reshape(n)
+    return records
+
+
+def _signed_ms(later: int, earlier: int) -> int:
+    """Return later - earlier of two 32-bit millisecond counters, across their wrap."""
+    return (later - earlier + (_WRAP_MS >> 1)) % _WRAP_MS - (_WRAP_MS >> 1)
+
+
+def _block(frames: FrameArray, run_ms: int) -> SampleBlock:
+    """Return frames of one boot as a block whose first frame is at run_ms."""
+    ms = (frames["t_ms"] - frames["t_ms"][0]).astype(np.int64) + run_ms  # uint32 difference: wraps rightly
+    return replace(block_from_frames(frames, 0), t_s=ms / 1000.0)
+
+
+def _joined(blocks: list[SampleBlock]) -> SampleBlock:
+    if not blocks:
+        return block_from_frames(np.empty(0, FRAME_DTYPE), 0)
+    if len(blocks) == 1:
+        return blocks[0]
+    names = ("t_s", "mean", "minimum", "maximum", "mains_on", "limiter_in", "drive_on")
+    return SampleBlock(**{name: np.concatenate([getattr(b, name) for b in blocks]) for name in names})
+
+
+class Journal:
+    """The writer of one run's journal; one at a time, used by one thread.
+
+    What is appended is durable only after `commit` returned; only then may it
+    be acknowledged to the board (`durable_frame`, `durable_event`).
+    """
+
+    def __init__(self, run_dir: Path, connection: sqlite3.Connection, lock_fd: int) -> None:
+        """Use `create` or `open_existing`."""
+        self.run_dir = run_dir
+        self._db: sqlite3.Connection | None = connection
+        self._lock_fd = lock_fd
+        self._pending: list[tuple[int, int, FrameArray]] = []  # boot, run_ms of the first, records
+        self._pending_rows: list[tuple[str, tuple[Any, ...]]] = []
+        self._dropped = 0
+        self._boot: int | None = None
+        self._last_seq: dict[int, int] = {}
+        self._last_t_ms = 0
+        self._last_run_ms: int | None = None
+        self._t0_ms: int | None = None
+        self._restart_ms = _RESTART_MS
+        self._events: set[tuple[int, int]] = set()
+        self._durable_frame: dict[int, int] = {}
+        self._durable_event: dict[int, int] = {}
+
+    @classmethod
+    def create(cls, run_dir: Path, header: dict[str, Any]) -> Self:
+        """Begin the journal of a new run, making `run_dir` when needed.
+
+        Args:
+            header: JSON facts of the run; `t0_ms` there is the board time of
+                run start, otherwise the first frame's.
+
+        Raises:
+            RecordError: the folder already holds a run, or cannot be written.
+            JournalFull: no room to begin.
+        """
+        path = run_dir / NAME
+        try:
+            run_dir.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise RecordError(f"{run_dir}: cannot be made ({error.strerror})") from error
+        if path.exists():
+            raise RecordError(f"{path}: this folder already holds a run; choose a new one")
+        text = json.dumps(header, ensure_ascii=False)
+        lock_fd = _lock(run_dir)
+        try:
+            _make_reserve(run_dir)
+            db = _connect(path)
+            with db:
+                for statement in _SCHEMA.split(";")[:-1]:
+                    db.execute(statement)
+                for key, value in (("format", str(FORMAT)), ("header", text)):
+                    db.execute("INSERT INTO meta VALUES (?, ?, ?)", (key, value, _crc(value.encode())))
+            _sync_folder(run_dir)
+        except (sqlite3.Error, OSError) as error:
+            _unlock(lock_fd)
+            raise _begin_error(path, error) from error
+        journal = cls(run_dir, db, lock_fd)
+        journal._t0_ms = _t0_ms(header)
+        return journal
+
+    @classmethod
+    def open_existing(cls, run_dir: Path) -> Self:
+        """Go on writing a run that was interrupted.
+
+        Raises:
+            RecordError: there is no run here, or another program is writing it.
+            RecordDamaged: its newest part cannot be trusted to be continued.
+        """
+        path = run_dir / NAME
+        if not path.exists():
+            raise RecordError(f"{path}: no run here")
+        lock_fd = _lock(run_dir)
+        db: sqlite3.Connection | None = None
+        try:
+            db = _connect(path)
+            journal = cls(run_dir, db, lock_fd)
+            journal._take_up(db)
+        except (sqlite3.Error, OSError, RecordError) as error:
+            if db is not None:
+                db.close()
+            _unlock(lock_fd)
+            if isinstance(error, RecordError):
+                raise
+            raise RecordError(f"{path}: cannot be opened ({error})") from error
+        if not (run_dir / RESERVE_NAME).exists():
+            with suppress(OSError):  # the disk may still be full; commits will say so
+                _make_reserve(run_dir)
+        return journal
+
+    def _take_up(self, db: sqlite3.Connection) -> None:
+        header = _read_header(db, self.run_dir / NAME)
+        self._t0_ms = _t0_ms(header)
+        for boot, seq in db.execute("SELECT boot, max(last_seq) FROM frames GROUP BY boot"):
+            self._last_seq[boot] = self._durable_frame[boot] = seq
+        for boot, seq in db.execute("SELECT boot, seq FROM events"):
+            self._events.add((boot, seq))
+            self._durable_event[boot] = max(seq, self._durable_event.get(boot, 0))
+        row = db.execute(
+            "SELECT boot, first_seq, last_seq, n, run_ms, crc, data FROM frames ORDER BY id DESC LIMIT 1"
+        ).fetchone()
+        if row is not None:
+            boot, first_seq, last_seq, n, run_ms, crc, data = row
+            if crc != _frames_crc(boot, first_seq, last_seq, n, run_ms, data):
+                raise RecordDamaged(
+                    f"{self.run_dir / NAME}: the newest batch is damaged, so the run cannot be continued in it",
+                    "all that a reader reports",
+                    f"frames {first_seq} to {last_seq}",
+                )
+            t_ms = _unpack(data, n)["frame"]["t_ms"]
+            self._boot = boot
+            self._last_seq[boot] = self._durable_frame[boot] = last_seq
+            self._last_t_ms = int(t_ms[-1])
+            self._last_run_ms = run_ms + _signed_ms(int(t_ms[-1]), int(t_ms[0]))
+        with db:
+            db.execute("DELETE FROM meta WHERE key = 'closed'")
+
+    @property
+    def pending_frames(self) -> int:
+        """Frames appended and not yet committed."""
+        return sum(len(records) for _, _, records in self._pending)
+
+    def durable_frame(self, boot: int) -> int:
+        """Return the newest frame of this boot on disk, 0 when there is none."""
+        return self._durable_frame.get(boot, 0)
+
+    def durable_event(self, boot: int) -> int:
+        """Return the newest event of this boot on disk, 0 when there is none."""
+        return self._durable_event.get(boot, 0)
+
+    def held(self) -> tuple[int, int] | None:
+        """Return (boot, newest durable frame seq) for a BoardClient that takes the run up again."""
+        if self._boot is None or self._boot not in self._durable_frame:
+            return None
+        return self._boot, self._durable_frame[self._boot]
+
+    def expect_restart(self, pause_s: float) -> None:
+        """Say how long the board was away, for placing the first frame of its next boot.
+
+        Args:
+            pause_s: by the host's monotonic clock, from the last frame before
+                to the first after.
+        """
+        self._restart_ms = max(1, round(pause_s * 1000))
+
+    def append_frames(self, boot: int, seqs: SeqArray, frames: FrameArray) -> SampleBlock:
+        """Take frames, in sequence order, for the next commit.
+
+        Frames of this boot that the journal already has, and frames whose time
+        does not come after the frame before, are left out.
+
+        Returns:
+            The frames taken, timed from run start: the very numbers that a
+            reader will find. Show them after `commit`.
+        """
+        last_seq = self._last_seq.get(boot, -1)
+        fresh = seqs.astype(np.int64) > last_seq
+        if boot == self._boot and self._last_run_ms is not None:
+            previous = self._last_t_ms
+        else:
+            previous = int(frames["t_ms"][0]) - 1 if len(frames) else 0
+        steps = np.diff(frames["t_ms"], prepend=np.uint32(previous % _WRAP_MS)).astype(np.int32)
+        taken = fresh & _advancing(steps, fresh)
+        if not taken.any():
+            return _joined([])
+        records = np.empty(int(taken.sum()), dtype=_RECORD_DTYPE)
+        records["seq"] = seqs[taken]
+        records["frame"] = frames[taken]
+        kept: FrameArray = records["frame"]
+        first_ms, last_ms = int(kept["t_ms"][0]), int(kept["t_ms"][-1])
+        run_ms = self._place(boot, first_ms)
+        block = _block(kept, run_ms)
+        self._boot, self._last_t_ms = boot, last_ms
+        self._last_run_ms = round(float(block.t_s[-1]) * 1000)
+        self._last_seq[boot] = int(records["seq"][-1])
+        self._pending.append((boot, run_ms, records))
+        self._bound_pending()
+        return block
+
+    def _place(self, boot: int, t_ms: int) -> int:
+        if self._last_run_ms is None:
+            return _signed_ms(t_ms, t_ms if self._t0_ms is None else self._t0_ms)
+        if boot == self._boot:
+            return self._last_run_ms + _signed_ms(t_ms, self._last_t_ms)
+        run_ms = self._last_run_ms + self._restart_ms
+        self.append_note(
+            "board-restart",
+            run_ms / 1000.0,
+            {"boot": boot, "previous_boot": self._boot, "pause_s": self._restart_ms / 1000.0},
+        )
+        self._restart_ms = _RESTART_MS
+        return run_ms
+
+    def _bound_pending(self) -> None:
+        while self.pending_frames > _MAX_PENDING and len(self._pending) > 1:
+            self._dropped += len(self._pending.pop(0)[2])
+
+    def append_event(self, boot: int, seq: int, payload: bytes) -> bool:
+        """Take one board event for the next commit; False when it is already held."""
+        if (boot, seq) in self._events:
+            return False
+        self._events.add((boot, seq))
+        run_ms = self.run_ms_of(boot, struct.unpack_from("<I", payload, 0)[0]) if len(payload) >= 4 else None
+        crc = _event_crc(boot, seq, run_ms, payload)
+        self._pending_rows.append(
+            ("INSERT INTO events VALUES (NULL, ?, ?, ?, ?, ?)", (boot, seq, run_ms, crc, payload))
+        )
+        return True
+
+    def run_ms_of(self, boot: int, t_ms: int) -> int | None:
+        """Return board time of this boot as milliseconds since run start; None while unknown."""
+        if boot == self._boot and self._last_run_ms is not None:
+            return self._last_run_ms + _signed_ms(t_ms, self._last_t_ms)
+        if self._last_run_ms is None and self._t0_ms is not None:
+            return _signed_ms(t_ms, self._t0_ms)
+        return None
+
+    def append_note(self, kind: str, t_s: float | None, body: dict[str, Any]) -> None:
+        """Take one host note for the next commit; `body` must be JSON."""
+        text = json.dumps(body, ensure_ascii=False)
+        crc = _crc(kind.encode(), b"\0", repr(t_s).encode(), b"\0", text.encode())
+        self._pending_rows.append(("INSERT INTO notes VALUES (NULL, ?, ?, ?, ?)", (kind, t_s, crc, text)))
+
+    def append_burst(self, boot: int, trip_seq: int, total: int, trip_index: int, records: bytes) -> None:
+        """Take the full-rate record around a trip; a longer one replaces a shorter."""
+        crc = _crc(struct.pack("<IIII", boot, trip_seq, total, trip_index), records)
+        self._pending_rows.append(
+            (
+                "INSERT INTO bursts VALUES (NULL, ?, ?, ?, ?, ?, ?) ON CONFLICT (boot, trip_seq) DO UPDATE SET "
+                "total = excluded.total, trip_index = excluded.trip_index, crc = excluded.crc, "
+                "records = excluded.records WHERE length(excluded.records) > length(records)",
+                (boot, trip_seq, total, trip_index, crc, records),
+            )
+        )
+
+    def commit(self) -> None:
+        """Make everything appended durable.
+
+        Raises:
+            JournalFull: the disk is full. See its attributes; what was appended
+                stays in memory for another try.
+            RecordError: the journal cannot be written for another reason.
+        """
+        if not self._pending and not self._pending_rows:
+            return
+        try:
+            self._write()
+        except sqlite3.Error as error:
+            if not _is_full(error, self.run_dir):
+                raise RecordError(f"{self.run_dir / NAME}: cannot be written ({error})") from error
+            self._use_reserve(error)
+
+    def _use_reserve(self, error: sqlite3.Error) -> None:
+        reserve = self.run_dir / RESERVE_NAME
+        stored = False
+        if reserve.exists():
+            with suppress(OSError):
+                reserve.unlink()
+            self.append_note("journal-full", self._now_s(), {"why": str(error), "dropped_frames": self._dropped})
+            with suppress(sqlite3.Error):
+                self._write()
+                stored = True
+        full = getattr(error, "sqlite_errorname", "") == "SQLITE_FULL"
+        seen = "the disk is full" if full else f"the disk takes no more ({error}: quota, size limit or a failing disk)"
+        where = f"{self.run_dir / NAME}: {seen}"
+        newest = self.durable_frame(self._boot) if self._boot is not None else 0
+        if stored:
+            words = f"{where}; the record was saved up to frame {newest} on space kept in reserve. End the run now"
+        else:
+            words = (
+                f"{where}; the record ends with frame {newest} and stays readable up to there. "
+                f"{self.pending_frames} newer frames and {len(self._pending_rows)} entries wait in memory"
+            )
+            if self._dropped:
+                words += f", {self._dropped} frames are lost"
+            words += ". Make room and the run's record goes on"
+        raise JournalFull(words, stored, self.pending_frames, self._dropped) from error
+
+    def _now_s(self) -> float | None:
+        return None if self._last_run_ms is None else self._last_run_ms / 1000.0
+
+    def _write(self) -> None:
+        db = self._open()
+        newest: dict[int, int] = {}
+        try:
+            db.execute("BEGIN IMMEDIATE")
+            for boot, run_ms, records in self._batches():
+                data = _pack(records)
+                first, last, n = int(records["seq"][0]), int(records["seq"][-1]), len(records)
+                crc = _frames_crc(boot, first, last, n, run_ms, data)
+                db.execute(
+                    "INSERT INTO frames VALUES (NULL, ?, ?, ?, ?, ?, ?, ?)",
+                    (boot, first, last, n, run_ms, crc, data),
+                )
+                newest[boot] = last
+            for statement, values in self._pending_rows:
+                db.execute(statement, values)
+            db.execute("COMMIT")
+        except sqlite3.Error:
+            if db.in_transaction:
+                with suppress(sqlite3.Error):
+                    db.execute("ROLLBACK")
+            raise
+        self._durable_frame.update(newest)
+        for statement, values in self._pending_rows:
+            if statement.startswith("INSERT INTO events"):
+                self._durable_event[values[0]] = max(values[1], self._durable_event.get(values[0], 0))
+        self._pending.clear()
+        self._pending_rows.clear()
+
+    def _batches(self) -> Iterator[tuple[int, int, FrameArray]]:
+        """Yield (boot, run_ms, records): what is pending, joined as far as one boot goes."""
+        at = 0
+        while at < len(self._pending):
+            boot, run_ms, _ = self._pending[at]
+            end = at
+            while end < len(self._pending) and self._pending[end][0] == boot:
+                end += 1
+            records = np.concatenate([part for _, _, part in self._pending[at:end]])
+            first_t = int(records["frame"]["t_ms"][0])
+            for start in range(0, len(records), _MAX_BATCH):
+                part = records[start : start + _MAX_BATCH]
+                yield boot, run_ms + (int(part["frame"]["t_ms"][0]) - first_t) % _WRAP_MS, part
+            at = end
+
+    def _open(self) -> sqlite3.Connection:
+        if self._db is None:
+            raise RecordError(f"{self.run_dir / NAME}: the journal is closed")
+        return self._db
+
+    def close(self) -> None:
+        """Commit, mark the run as ended in order, and let go; may be called twice.
+
+        Raises:
+            JournalFull, RecordError: the last batch did not reach the disk; the
+                journal is closed all the same.
+        """
+        if self._db is None:
+            return
+        try:
+            self.commit()
+            with suppress(sqlite3.Error), self._db:
+                self._db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '1', ?)", (_crc(b"1"),))
+        finally:
+            db, self._db = self._db, None
+            db.close()
+            with suppress(OSError):
+                (self.run_dir / RESERVE_NAME).unlink(missing_ok=True)
+            _unlock(self._lock_fd)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _advancing(steps: npt.NDArray[np.int32], fresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Return which of the fresh frames come later than every fresh frame before them."""
+    if bool(np.all(steps > 0)):
+        return fresh
+    taken = fresh.copy()
+    behind = 0  # how far the present frame is behind the last one taken
+    for i, step in enumerate(steps.tolist()):
+        behind += step
+        if not fresh[i]:
+            continue
+        taken[i] = behind > 0
+        if behind > 0:
+            behind = 0
+    return taken
+
+
+def _event_crc(boot: int, seq: int, run_ms: int | None, payload: bytes) -> int:
+    return _crc(struct.pack("<II", boot, seq), repr(run_ms).encode(), payload)
+
+
+def _t0_ms(header: dict[str, Any]) -> int | None:
+    t0_ms = header.get("t0_ms")
+    return None if t0_ms is None else int(t0_ms)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    db = sqlite3.connect(path, isolation_level=None, timeout=5.0)
+    try:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute("PRAGMA synchronous=FULL")
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def _is_full(error: sqlite3.Error, run_dir: Path) -> bool:
+    name = getattr(error, "sqlite_errorname", "")
+    if name == "SQLITE_FULL":
+        return True
+    # Some file systems and quotas show up as a failed write instead.
+    if name.startswith("SQLITE_IOERR"):
+        with suppress(OSError):
+            return shutil.disk_usage(run_dir).free < _RESERVE_BYTES or name in (
+                "SQLITE_IOERR_WRITE",
+                "SQLITE_IOERR_SHMSIZE",
+            )
+    return False
+
+
+def _begin_error(path: Path, error: Exception) -> RecordError:
+    with suppress(OSError):
+        free = shutil.disk_usage(path.parent).free
+        if free < 2 * _RESERVE_BYTES:
+            return JournalFull(f"{path}: no room to begin a run, {free} bytes are free on this disk", False, 0, 0)
+    return RecordError(f"{path}: cannot be made ({error})")
+
+
+def _make_reserve(run_dir: Path) -> None:
+    # Written, not only sized: a sparse file reserves nothing. Random bytes, or
+    # a compressing file system would keep nothing in reserve either.
+    with open(run_dir / RESERVE_NAME, "wb") as out:
+        out.write(os.urandom(_RESERVE_BYTES))
+        out.flush()
+        os.fsync(out.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name == "posix":
+        fd = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
+
+
+def _lock(run_dir: Path) -> int:
+    """Hold the run's lock file; the system lets go of it when the process ends, however it ends."""
+    fd = os.open(run_dir / LOCK_NAME, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(fd, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(fd)
+        raise RecordError(f"{run_dir}: another program is writing this run") from error
+    return fd
+
+
+def _unlock(fd: int) -> None:
+    os.close(fd)
+
+
+def _read_header(db: sqlite3.Connection, path: Path) -> dict[str, Any]:
+    meta = {key: (value, crc) for key, value, crc in db.execute("SELECT key, value, crc FROM meta")}
+    found, _ = meta.get("format", ("none", 0))
+    if found != str(FORMAT):
+        raise RecordError(f"{path}: journal format {found}, this program reads {FORMAT}")
+    text, crc = meta.get("header", ("{}", 0))
+    if crc != _crc(text.encode()):
+        raise RecordDamaged(f"{path}: the header is damaged", "frames, events and notes", "the header")
+    header = json.loads(text)
+    if not isinstance(header, dict):
+        raise RecordError(f"{path}: the header is not a table")
+    return header
+
+
+class JournalReader:
+    """Reads a run's journal, also while it is being written; never changes it.
+
+    Damaged rows are left out and listed in `damage`; `gaps` tells what that
+    means in sequence numbers.
+    """
+
+    def __init__(self, run_dir: Path) -> None:
+        """Open the journal in `run_dir`.
+
+        Raises:
+            RecordError: there is none, or it is no journal of this format.
+        """
+        self.run_dir = run_dir
+        self.damage: dict[tuple[str, int], Damage] = {}
+        self._copy: tempfile.TemporaryDirectory[str] | None = None
+        path = run_dir / NAME
+        if not path.is_file():
+            raise RecordError(f"{path}: no run here")
+        try:
+            self._db: sqlite3.Connection | None = self._connect(path)
+        except sqlite3.Error as error:
+            self.close()
+            raise RecordError(f"{path}: cannot be read ({error})") from error
+        if not self._begun():
+            self.close()
+            raise RecordError(f"{path}: the run has not begun, or this is no journal")
+
+    def _begun(self) -> bool:
+        try:
+            return self._open().execute("SELECT 1 FROM sqlite_master WHERE name = 'meta'").fetchone() is not None
+        except sqlite3.DatabaseError:
+            return True  # damaged, but begun
+
+    def _connect(self, path: Path) -> sqlite3.Connection:
+        try:
+            return _read_only(path)
+        except sqlite3.OperationalError:
+            # In a folder where nothing can be made (a read-only disk) SQLite
+            # cannot build the index of the -wal; it can in a copy.
+            self._copy = tempfile.TemporaryDirectory(prefix="benchwarden-")
+            for suffix in ("", "-wal"):
+                source = path.with_name(path.name + suffix)
+                if source.exists():
+                    shutil.copyfile(source, Path(self._copy.name) / source.name)
+            return _read_only(Path(self._copy.name) / path.name)
+
+    def close(self) -> None:
+        """Let go of the file; may be called twice."""
+        db, self._db = getattr(self, "_db", None), None
+        if db is not None:
+            db.close()
+        if self._copy is not None:
+            self._copy.cleanup()
+            self._copy = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _open(self) -> sqlite3.Connection:
+        if self._db is None:
+            raise RecordError(f"{self.run_dir / NAME}: the journal is closed")
+        return self._db
+
+    def header(self) -> dict[str, Any]:
+        """Return the facts the run began with.
+
+        Raises:
+            RecordDamaged: they are lost; everything else may still be read.
+        """
+        try:
+            return _read_header(self._open(), self.run_dir / NAME)
+        except (sqlite3.DatabaseError, ValueError) as error:
+            raise RecordDamaged(
+                f"{self.run_dir / NAME}: the header is damaged ({error})", "frames, events and notes", "the header"
+            ) from error
+
+    @property
+    def closed(self) -> bool:
+        """True when the run's writer ended in order."""
+        try:
+            return self._open().execute("SELECT 1 FROM meta WHERE key = 'closed'").fetchone() is not None
+        except sqlite3.DatabaseError:
+            return False
+
+    def frames(
+        self, since_rowid: int = 0, max_rows: int | None = None
+    ) -> tuple[int, npt.NDArray[np.uint32], SeqArray, FrameArray]:
+        """Return (rowid, boots, seqs, frames) of the batches after `since_rowid`.
+
+        Args:
+            max_rows: at most so many batches, to bound the memory.
+
+        Returns:
+            rowid: pass it as the next `since_rowid`; unchanged when there was nothing.
+            boots, seqs: shape (n,). frames: FRAME_DTYPE, shape (n,).
+        """
+        parts: list[tuple[int, FrameArray]] = []
+        for rowid, boot, _, records in self._batches(since_rowid, max_rows):
+            since_rowid = rowid
+            if records is not None:
+                parts.append((boot, records))
+        if not parts:
+            return since_rowid, np.empty(0, np.uint32), np.empty(0, np.uint32), np.empty(0, FRAME_DTYPE)
+        records = np.concatenate([part for _, part in parts])
+        boots = np.concatenate([np.full(len(part), boot, np.uint32) for boot, part in parts])
+        return since_rowid, boots, np.array(records["seq"]), np.array(records["frame"])
+
+    def batches(self, since_rowid: int = 0) -> Iterator[tuple[int, SeqArray, SampleBlock]]:
+        """Yield (boot, seqs, block) of every intact batch, oldest first."""
+        for _, boot, run_ms, records in self._batches(since_rowid, None):
+            if records is not None:
+                yield boot, np.array(records["seq"]), _block(records["frame"], run_ms)
+
+    def blocks(self, since_rowid: int = 0) -> Iterator[SampleBlock]:
+        """Yield the run as blocks of at most a few thousand frames, time strictly increasing."""
+        waiting: list[SampleBlock] = []
+        count = 0
+        for _, _, block in self.batches(since_rowid):
+            if waiting and count + len(block) > _MAX_BATCH:
+                yield _joined(waiting)
+                waiting, count = [], 0
+            waiting.append(block)
+            count += len(block)
+        if waiting:
+            yield _joined(waiting)
+
+    def tail(self, since_rowid: int = 0, max_frames: int = 1000) -> tuple[int, SampleBlock]:
+        """Return (rowid, block) of the newest frames after `since_rowid`, at most `max_frames`.
+
+        For live views: call again with the returned rowid for what is new.
+        """
+        newest = since_rowid
+        found: list[SampleBlock] = []
+        count = 0
+        with_rows = self._open()
+        try:
+            rows = with_rows.execute(
+                "SELECT id, n FROM frames WHERE id > ? ORDER BY id DESC LIMIT ?", (since_rowid, max_frames)
+            ).fetchall()
+        except sqlite3.DatabaseError:
+            rows = []
+        first = newest
+        for rowid, n in rows:
+            newest = max(newest, rowid)
+            first = rowid - 1
+            count += n
+            if count >= max_frames:
+                break
+        for rowid, _, run_ms, records in self._batches(first, None):
+            newest = max(newest, rowid)
+            if records is not None:
+                found.append(_block(records["frame"], run_ms))
+        block = _joined(found)
+        if len(block) > max_frames:
+            block = SampleBlock(**{name: getattr(block, name)[-max_frames:] for name in vars(block)})
+        return newest, block
+
+    def events(self, since_rowid: int = 0) -> list[JournalEvent]:
+        """Return the board's events after `since_rowid`, in the order they were taken."""
+        found = []
+        for row in self._rows("events", "boot, seq, run_ms, crc, payload", since_rowid):
+            rowid, boot, seq, run_ms, crc, payload = row
+            if crc != _event_crc(boot, seq, run_ms, payload):
+                self._note_damage("events", rowid, "CRC does not match")
+                continue
+            if run_ms is None and len(payload) >= 4:
+                run_ms = self._run_ms_of(boot, struct.unpack_from("<I", payload, 0)[0])
+            found.append(JournalEvent(rowid, boot, seq, None if run_ms is None else run_ms / 1000.0, payload))
+        return found
+
+    def _run_ms_of(self, boot: int, t_ms: int) -> int | None:
+        # An event that came before the first frame of its boot.
+        for row in self._rows("frames", "boot, first_seq, last_seq, n, run_ms, crc, data", 0):
+            records = self._records(row)
+            if row[1] == boot and records is not None:
+                return int(row[5]) + _signed_ms(t_ms, int(records["frame"]["t_ms"][0]))
+        return None
+
+    def notes(self, since_rowid: int = 0) -> list[Note]:
+        """Return the host's notes after `since_rowid`, in the order they were taken."""
+        found = []
+        for rowid, kind, t_s, crc, text in self._rows("notes", "kind, t_s, crc, body", since_rowid):
+            if crc != _crc(kind.encode(), b"\0", repr(t_s).encode(), b"\0", text.encode()):
+                self._note_damage("notes", rowid, "CRC does not match")
+                continue
+            found.append(Note(rowid, kind, t_s, json.loads(text)))
+        return found
+
+    def bursts(self) -> list[BurstRecord]:
+        """Return the full-rate records around trips."""
+        found = []
+        for row in self._rows("bursts", "boot, trip_seq, total, trip_index, crc, records", 0):
+            rowid, boot, trip_seq, total, trip_index, crc, records = row
+            if crc != _crc(struct.pack("<IIII", boot, trip_seq, total, trip_index), records):
+                self._note_damage("bursts", rowid, "CRC does not match")
+                continue
+            found.append(BurstRecord(boot, trip_seq, total, trip_index, np.frombuffer(records, BURST_DTYPE)))
+        return found
+
+    def gaps(self) -> list[Gap]:
+        """Return exactly which frames and events between the first and the last held are missing.
+
+        What a board sent after its last held frame cannot be known from here.
+        """
+        gaps: list[Gap] = []
+        last: dict[int, int] = {}
+        damaged: dict[int, list[int]] = {}  # boot -> rows met since the last whole one
+        for rowid, boot, _, records in self._batches(0, None):
+            if records is None:
+                damaged.setdefault(boot, []).append(rowid)
+                continue
+            seqs = records["seq"].astype(np.int64)
+            rows = sorted({row for of_boot in damaged.values() for row in of_boot})
+            damaged.clear()
+            if boot in last:
+                if seqs[0] > last[boot] + 1:
+                    gaps.append(Gap("frame", boot, last[boot] + 1, int(seqs[0]) - 1, _gap_why(rows)))
+            elif rows:
+                # Nothing whole before it: the row's own words are all there is.
+                gaps.extend(self._claimed(rows, boot, int(seqs[0])))
+            for i in np.flatnonzero(np.diff(seqs) > 1):
+                gaps.append(Gap("frame", boot, int(seqs[i]) + 1, int(seqs[i + 1]) - 1, _gap_why([])))
+            last[boot] = int(seqs[-1])
+        rows = sorted({row for of_boot in damaged.values() for row in of_boot})
+        if rows:
+            gaps.extend(self._claimed(rows, None, None))
+        seen: dict[int, int] = {}
+        for event in sorted(self.events(), key=lambda e: (e.boot, e.seq)):
+            if event.boot in seen and event.seq > seen[event.boot] + 1:
+                rows = [d.rowid for d in self.damage.values() if d.table == "events"]
+                gaps.append(Gap("event", event.boot, seen[event.boot] + 1, event.seq - 1, _gap_why(rows)))
+            seen[event.boot] = event.seq
+        return gaps
+
+    def _claimed(self, rows: list[int], boot: int | None, before_seq: int | None) -> list[Gap]:
+        """Return the gaps that damaged rows say they are, where no whole neighbour tells."""
+        found = []
+        for rowid in rows:
+            with suppress(sqlite3.DatabaseError, TypeError):
+                row = self._open().execute("SELECT boot, first_seq, last_seq FROM frames WHERE id = ?", (rowid,))
+                own_boot, first, last = row.fetchone()
+                if own_boot == boot and before_seq is not None:
+                    last = before_seq - 1
+                if first <= last:
+                    found.append(Gap("frame", own_boot, first, last, _gap_why([rowid])))
+        return found
+
+    def _batches(self, since_rowid: int, max_rows: int | None) -> Iterator[tuple[int, int, int, FrameArray | None]]:
+        """Yield (rowid, boot, run_ms, records); records is None for a damaged batch."""
+        columns = "boot, first_seq, last_seq, n, run_ms, crc, data"
+        for count, row in enumerate(self._rows("frames", columns, since_rowid)):
+            if max_rows is not None and count >= max_rows:
+                return
+            yield row[0], row[1], row[5], self._records(row)
+
+    def _records(self, row: tuple[Any, ...]) -> FrameArray | None:
+        rowid, boot, first_seq, last_seq, n, run_ms, crc, data = row
+        try:
+            if crc == _frames_crc(boot, first_seq, last_seq, n, run_ms, data):
+                return _unpack(data, n)
+            why = "CRC does not match"
+        except (zlib.error, ValueError, TypeError, struct.error) as error:
+            why = str(error)
+        self._note_damage("frames", rowid, f"{why}; it claims frames {first_seq} to {last_seq} of boot {boot}")
+        return None
+
+    def _note_damage(self, table: str, rowid: int, why: str) -> None:
+        self.damage[table, rowid] = Damage(table, rowid, why)
+
+    def _rows(self, table: str, columns: str, since_rowid: int) -> Iterator[tuple[Any, ...]]:
+        """Yield (id, columns...) in pages, so that a slow consumer pins no snapshot and little memory."""
+        statement = f"SELECT id, {columns} FROM {table} WHERE id > ? ORDER BY id LIMIT ?"
+        while True:
+            try:
+                rows = self._open().execute(statement, (since_rowid, _PAGE_ROWS)).fetchall()
+            except sqlite3.DatabaseError:
+                yield from self._rows_one_by_one(table, columns, since_rowid)
+                return
+            yield from rows
+            if len(rows) < _PAGE_ROWS:
+                return
+            since_rowid = rows[-1][0]
+
+    def _rows_one_by_one(self, table: str, columns: str, since_rowid: int) -> Iterator[tuple[Any, ...]]:
+        """Yield what can still be reached after a damaged page stopped the usual way."""
+        db = self._open()
+        try:
+            (newest,) = db.execute(f"SELECT max(id) FROM {table}").fetchone()
+        except sqlite3.DatabaseError:
+            newest = None
+        rowid, misses = since_rowid, 0
+        while (newest is not None and rowid < newest) or (newest is None and misses < 4 * _PAGE_ROWS):
+            rowid += 1
+            try:
+                row = db.execute(f"SELECT id, {columns} FROM {table} WHERE id = ?", (rowid,)).fetchone()
+            except sqlite3.DatabaseError as error:
+                row = None
+                self._note_damage(table, rowid, f"its page is damaged ({error})")
+            if row is None:
+                misses += 1
+                continue
+            misses = 0
+            yield row
+
+
+def _gap_why(rows: list[int]) -> str:
+    if not rows:
+        return "never received"
+    return f"damaged in the journal (row {', '.join(map(str, rows))})"
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    # A view may read from several threads; SQLite serialises them itself.
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    db = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0, check_same_thread=False)
+    try:
+        db.execute("PRAGMA cell_size_check=ON")
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
