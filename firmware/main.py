@@ -1,0 +1,5 @@
+"""Started by MicroPython after boot.py."""
+
+from wardenfw.app import main
+
+main()

@@ -1,0 +1,319 @@
+"""Builds everything on a board and runs the scan: one slot every 2.5 ms, four slots a scan."""
+
+import gc
+
+import wardenfw
+from wardenfw import board as pins
+from wardenfw import scale, wire
+from wardenfw.burst import Burst
+from wardenfw.commands import Commands, LineReader
+from wardenfw.frames import FrameBuilder, FrameRing
+from wardenfw.guard import Guard
+from wardenfw.interlock import Interlock
+from wardenfw.outbox import Outbox
+from wardenfw.relay import Relay
+from wardenfw.sampler import PARTS, Sampler
+from wardenfw.sensors.ads1115 import Ads1115
+from wardenfw.sensors.ina228 import Ina228
+from wardenfw.sensors.ntc import Ntc
+from wardenfw.ticks import MsClock, sleep_us, ticks_add, ticks_diff, ticks_us
+
+SLOT_US = 2500
+SCAN_US = 10_000
+SCAN_HZ = 100
+SCANS_PER_FRAME = 10
+# Between a converter's start, at the beginning of a slot, and its reading.
+CONVERSION_US = 1500
+SEND_ENERGISED, SEND_OPEN = 16, 32
+COLLECT_SCANS = 100
+VERIFY_SCANS = 50
+SENSOR_EVENT_MS = 100
+
+
+class App:
+    """The firmware on one board.
+
+    `slot()` does one slot's work and returns; `run()` calls it in time for ever.
+    A caller of `slot()` must hand an exception to `fail()`, as `run()` does.
+    """
+
+    def __init__(self, board):
+        self.board = board
+        self.relay = Relay(board.enable, board.pulse, board.bypass, board.aux)
+        rails_bus, outputs_bus = board.i2c
+        self.sampler = Sampler(
+            (Ina228(rails_bus, pins.RAIL_POS_ADDRESS), Ina228(rails_bus, pins.RAIL_NEG_ADDRESS)),
+            (Ads1115(outputs_bus, pins.OUTPUT_LEFT_ADDRESS), Ads1115(outputs_bus, pins.OUTPUT_RIGHT_ADDRESS)),
+            (Ntc(board.adc_sink_left), Ntc(board.adc_sink_right), Ntc(board.adc_ambient)),
+            board.recover_bus,
+        )
+        self.clock = MsClock()
+        self.guard = Guard()
+        self.ring = FrameRing()
+        self.builder = FrameBuilder(self.ring)
+        self.burst = Burst()
+        self.outbox = Outbox(board.port, self.ring)
+        self.interlock = Interlock(
+            self.relay,
+            self.guard,
+            self.sampler,
+            self._emit,
+            self.burst.restart,
+            self.burst.trip,
+            board.random_u32,
+            _is_high(board.alert),
+            _is_low(board.estop),
+            _is_low(board.button),
+        )
+        self.reader = LineReader(board.port)
+        self.commands = Commands(self, self.reader)
+        self.boot = board.random_u32()
+        self.scan = 0
+        self.overruns = 0
+        self.parts = {}
+        self._slots = self.sampler.slots()
+        self._slot = 0
+        self._t_ms = 0
+        self._bits = 0
+        self._slow = 1 << 16
+        self._missing_since = [-1] * wire.N_CHANNELS
+        self._missing_told = [False] * wire.N_CHANNELS
+        self._lamp = 0
+        self.idle_us = 0
+        self.idle_pct = 0
+        self.longest_slot_us = 0
+        self.collect_us = 0
+        self.heap_free = 0
+        self.heap_min = 1 << 28
+        board.watch_alert(self.relay.on_alert)
+        self.self_test()
+        self._emit(wire.EV_BOOT, 0, wire.NO_CHANNEL, 0.0, 0.0, board.reset_reason())
+
+    def _emit(self, event, cause, channel, value, limit, text):
+        lock = self.interlock
+        payload = wire.pack_event(
+            self.clock.now() & 0xFFFFFFFF, event, cause, channel, lock.state, lock.stage_id(), value, limit, text
+        )
+        return self.outbox.event(payload)
+
+    def self_test(self):
+        """Look at every part and tell the interlock; takes a few milliseconds, relay open only."""
+        parts = self.sampler.self_test()
+        die = scale.die_celsius(self.board.adc_die.read_u16())
+        parts["adc"] = "ok" if -20.0 < die < 90.0 else "die temperature reads %.0f C" % die
+        parts["relay_contact"] = "closed" if self.relay.contact_closed() else "ok"
+        self.parts = parts
+        wrong = ["%s %s" % (name, parts[name]) for name in parts if parts[name] != "ok"]
+        self.interlock.set_selftest(not wrong, ", ".join(wrong))
+
+    def hello(self):
+        lock, outbox = self.interlock, self.outbox
+        return {
+            "board": self.board.board_id(),
+            "fw": wardenfw.VERSION,
+            "wire": wire.WIRE_VERSION,
+            "mpy": self.board.interpreter(),
+            "boot": self.boot,
+            "scan_hz": SCAN_HZ,
+            "cal": "uncalibrated",
+            "selftest": {"ok": lock.selftest_ok, "parts": self.parts},
+            "state": wire.STATES[lock.state],
+            "cause": wire.CAUSES[lock.cause],
+            "oldest_frame": self.ring.oldest,
+            "newest_frame": self.ring.following - 1,
+            "newest_event": outbox.newest_event,
+            "challenge_ms": wire.CHALLENGE_MS,
+            "load": {
+                "idle_pct": self.idle_pct,
+                "overruns": self.overruns,
+                "slot_us": self.longest_slot_us,
+                "gc_us": self.collect_us,
+                "heap": self.heap_free,
+                "heap_min": self.heap_min,
+                "bus_errors": self.sampler.errors,
+                "bad_lines": self.reader.bad_lines,
+            },
+        }
+
+    def slot(self):
+        """Do the work of one slot."""
+        relay, lock = self.relay, self.interlock
+        relay.tick()
+        k = self._slot
+        self._t_ms = t_ms = self.clock.now()
+        self._slots[k]()
+        state = lock.state
+        if state == wire.CLOSED or state == wire.CLOSING:
+            found = self.guard.check(k, self.sampler.raw, t_ms)
+            if found is None and self._slow < 64:
+                found = self._slow_limit(t_ms)
+            if found is not None:
+                lock.trip(t_ms, found[0], found[1], found[2], found[3])
+            elif relay.alert_latched:
+                lock.alert(t_ms)
+        if k == 3:
+            self._slot = 0
+            self._end_scan(t_ms)
+        else:
+            self._slot = k + 1
+            if self.builder.is_busy() and self.builder.step():
+                self.guard.push(self.builder.fine)
+                self._slow = 0
+                return
+        self.commands.step(t_ms)
+        self.outbox.step(t_ms, SEND_ENERGISED if relay.coil_on else SEND_OPEN)
+
+    def _slow_limit(self, t_ms):
+        i = self._slow
+        if i >= self.guard.n_slow():
+            self._slow = 1 << 16
+            return None
+        self._slow = i + 1
+        return self.guard.check_slow(i, t_ms)
+
+    def _end_scan(self, t_ms):
+        lock = self.interlock
+        lock.scan(t_ms)
+        self._bits = bits = lock.bits()
+        self.burst.record(t_ms, bits, self.sampler.raw)
+        self.scan += 1
+        if self.board.watchdog is not None:
+            self.board.watchdog.feed()
+        phase = self.scan % SCANS_PER_FRAME
+        if phase == 0:
+            self.builder.begin(self.sampler.cut(), t_ms, self.scan, lock.stage_id(), self.overruns, lock.state, bits)
+        elif phase == 5:
+            self._sensors(t_ms)
+            self._show(lock.state)
+        elif phase == 7:
+            self.sampler.recover(t_ms)
+            if self.scan % VERIFY_SCANS == 7:
+                self._verify()
+
+    def _verify(self):
+        part = self.sampler.verify_settings()
+        if part is not None:
+            text = PARTS[part] + " had lost its settings"
+            self._emit(wire.EV_SENSOR, wire.CAUSES.index("sensor-fault"), part, 0.0, 0.0, text)
+
+    def _sensors(self, t_ms):
+        """Say once that a channel went missing, and once that it came back."""
+        raw = self.sampler.raw
+        for i in range(wire.N_CHANNELS):
+            if raw[i] != scale.MISSING:
+                self._missing_since[i] = -1
+                if self._missing_told[i]:
+                    self._missing_told[i] = False
+                    self._emit(wire.EV_SENSOR, 0, i, scale.to_si(i, raw[i]), 0.0, "back")
+            elif self._missing_since[i] < 0:
+                self._missing_since[i] = t_ms
+            elif not self._missing_told[i] and t_ms - self._missing_since[i] >= SENSOR_EVENT_MS:
+                self._missing_told[i] = True
+                nan = float("nan")
+                self._emit(wire.EV_SENSOR, wire.CAUSES.index("sensor-fault"), i, nan, 0.0, "missing")
+
+    def _show(self, state):
+        """Lamp: steady while the coil is driven, slow blink when armed, quick blink after a trip."""
+        self._lamp += 1
+        if state == wire.CLOSED or state == wire.CLOSING:
+            on = 1
+        elif state == wire.ARMED:
+            on = self._lamp >> 2 & 1
+        elif state == wire.SAFE:
+            on = 0
+        else:
+            on = self._lamp & 1
+        self.board.lamp.value(on)
+
+    def collect(self):
+        """Free what encoding left behind; called in slack, because a collection left to chance would delay a sample."""
+        before = ticks_us()
+        gc.collect()
+        self.collect_us = ticks_diff(ticks_us(), before)
+        free = getattr(gc, "mem_free", None)
+        if free is not None:
+            self.heap_free = free()
+            if self.heap_free < self.heap_min:
+                self.heap_min = self.heap_free
+
+    def fail(self, error):
+        """Open the relay after a failure of the program, and leave word of it."""
+        self.relay.drop()
+        self.interlock.trip(
+            self._t_ms, wire.CAUSES.index("relay-fault"), wire.NO_CHANNEL, 0.0, 0.0, "firmware: " + repr(error)
+        )
+
+    def run(self):
+        """Scan for ever; a failure opens the relay and ends in the watchdog's reset."""
+        self.board.start_watchdog()
+        try:
+            self._loop()
+        except BaseException as error:  # noqa: BLE001 - whatever it was, the relay opens
+            self.fail(error)
+            self._last_words()
+        while True:
+            sleep_us(SLOT_US)
+
+    def _last_words(self):
+        for _ in range(200):
+            self.outbox.step(self._t_ms, SEND_OPEN)
+            sleep_us(1000)
+
+    def _loop(self):
+        self.collect()
+        due = ticks_us()
+        idle = 0
+        idle_slots = 0
+        while True:
+            start = ticks_us()
+            self.slot()
+            end = ticks_us()
+            due = ticks_add(due, SLOT_US)
+            took = ticks_diff(end, start)
+            if took > self.longest_slot_us:
+                self.longest_slot_us = took
+            if self._slot == 0:
+                late = ticks_diff(end, due)
+                if late > 0:
+                    self.overruns += 1
+                    if late > SCAN_US:
+                        # Whole periods are gone; go on in step with the clock.
+                        lost = late // SCAN_US
+                        self.scan += lost
+                        due = ticks_add(due, lost * SCAN_US)
+                if self.scan % COLLECT_SCANS == 3:
+                    self.collect()
+                    self.idle_pct = idle * 100 // (idle_slots * SLOT_US) if idle_slots else 0
+                    idle = idle_slots = 0
+            wait = ticks_diff(due, ticks_us())
+            # A converter started in this slot must have finished by the next.
+            least = CONVERSION_US - ticks_diff(ticks_us(), start)
+            if wait < least:
+                wait = least
+            if wait > 0:
+                sleep_us(wait)
+                idle += wait
+            idle_slots += 1
+
+
+def _is_high(pin):
+    value = pin.value
+    return lambda: value() == 1
+
+
+def _is_low(pin):
+    value = pin.value
+    return lambda: value() == 0
+
+
+def build(board):
+    """Return the firmware on `board`, self-tested, relay open."""
+    return App(board)
+
+
+def main():
+    """Run on this board; a button held at power-on leaves to the REPL instead, relay open."""
+    board = pins.Board()
+    if board.button.value() == 0:
+        return
+    build(board).run()

@@ -1,0 +1,111 @@
+"""Pins and parts of this board revision; the only module that touches `machine`.
+
+Pin map: hardware/, sheet "board". boot.py repeats the relay pins literally, so
+that it needs no import before they are safe.
+"""
+
+import machine
+import os
+import sys
+
+from wardenfw.ticks import sleep_us
+
+RAILS_SDA, RAILS_SCL = 4, 5
+OUTPUTS_SDA, OUTPUTS_SCL = 6, 7
+RELAY_ENABLE = 14
+RELAY_PULSE = 15
+BYPASS = 16
+LAMP = 17
+AUX = 18
+BUTTON = 19
+ESTOP = 20
+ALERT = 21
+ADC_SINK_LEFT, ADC_SINK_RIGHT, ADC_AMBIENT = 26, 27, 28
+
+RAIL_POS_ADDRESS, RAIL_NEG_ADDRESS = 0x40, 0x41
+OUTPUT_LEFT_ADDRESS, OUTPUT_RIGHT_ADDRESS = 0x48, 0x49
+
+I2C_HZ = 400_000
+# A transfer takes 0.14 ms. The default of 50 ms would let one stuck bus stop
+# the pulses to the relay.
+I2C_TIMEOUT_US = 1000
+WATCHDOG_MS = 1000
+RAILS, OUTPUTS = 0, 1
+
+
+class Board:
+    """Everything the firmware reaches the world through.
+
+    Args:
+        port: bytes in and out, with `read_into(buffer) -> n`, `write(view) -> n`
+            and `ready() -> bool`, none of which may block; None takes USB.
+    """
+
+    def __init__(self, port=None):
+        pin = machine.Pin
+        self.enable = pin(RELAY_ENABLE, pin.OUT, value=0)
+        self.pulse = pin(RELAY_PULSE, pin.OUT, value=0)
+        self.bypass = pin(BYPASS, pin.OUT, value=0)
+        self.lamp = pin(LAMP, pin.OUT, value=0)
+        self.aux = pin(AUX, pin.IN, pin.PULL_UP)
+        self.button = pin(BUTTON, pin.IN, pin.PULL_UP)
+        self.estop = pin(ESTOP, pin.IN, pin.PULL_UP)
+        self.alert = pin(ALERT, pin.IN, pin.PULL_UP)
+        self.i2c = [self._open_bus(RAILS), self._open_bus(OUTPUTS)]
+        self.adc_sink_left = machine.ADC(ADC_SINK_LEFT)
+        self.adc_sink_right = machine.ADC(ADC_SINK_RIGHT)
+        self.adc_ambient = machine.ADC(ADC_AMBIENT)
+        self.adc_die = machine.ADC(4)
+        self.watchdog = None
+        if port is None:
+            from wardenfw.usb_port import UsbPort
+
+            port = UsbPort()
+        self.port = port
+
+    def _open_bus(self, bus):
+        pin = machine.Pin
+        sda, scl = (RAILS_SDA, RAILS_SCL) if bus == RAILS else (OUTPUTS_SDA, OUTPUTS_SCL)
+        return machine.I2C(bus, sda=pin(sda), scl=pin(scl), freq=I2C_HZ, timeout=I2C_TIMEOUT_US)
+
+    def recover_bus(self, bus):
+        """Clock out whatever a part still wants to say, then open the bus anew; return it.
+
+        Nine clocks end any interrupted byte. Source: NXP UM10204 section 3.1.16.
+        """
+        pin = machine.Pin
+        sda_pin, scl_pin = (RAILS_SDA, RAILS_SCL) if bus == RAILS else (OUTPUTS_SDA, OUTPUTS_SCL)
+        sda = pin(sda_pin, pin.OPEN_DRAIN, value=1)
+        scl = pin(scl_pin, pin.OPEN_DRAIN, value=1)
+        for _ in range(9):
+            if sda.value():
+                break
+            scl.value(0)
+            sleep_us(5)
+            scl.value(1)
+            sleep_us(5)
+        sda.value(0)
+        sleep_us(5)
+        sda.value(1)
+        self.i2c[bus] = self._open_bus(bus)
+        return self.i2c[bus]
+
+    def watch_alert(self, handler):
+        """Call `handler(pin)` in interrupt context when the alert line falls."""
+        self.alert.irq(handler=handler, trigger=machine.Pin.IRQ_FALLING, hard=True)
+
+    def start_watchdog(self):
+        """From here on the board reboots unless `watchdog.feed()` is called in time."""
+        self.watchdog = machine.WDT(timeout=WATCHDOG_MS)
+
+    def board_id(self):
+        return "".join("%02x" % b for b in machine.unique_id())
+
+    def reset_reason(self):
+        return "watchdog" if machine.reset_cause() == machine.WDT_RESET else "power-on"
+
+    def interpreter(self):
+        return ".".join(str(n) for n in sys.implementation.version[:3])
+
+    def random_u32(self):
+        return int.from_bytes(os.urandom(4), "big")

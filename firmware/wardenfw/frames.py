@@ -1,0 +1,126 @@
+"""Frames from totals, and the ring that keeps them until the host has them on disk."""
+
+import struct
+
+from wardenfw import scale, wire
+
+MISSING = scale.MISSING
+KEPT_FRAMES = 128
+CHANNELS_PER_STEP = 3
+_BLOCK = "<%df" % wire.N_CHANNELS
+_BLOCK_SIZE = 4 * wire.N_CHANNELS
+NAN = float("nan")
+
+
+class FrameRing:
+    """The newest unacknowledged frames; sequence numbers begin at 1.
+
+    Attributes:
+        oldest, following: the held frames are oldest <= seq < following.
+        lost: frames overwritten before the host had them.
+    """
+
+    def __init__(self):
+        self._data = bytearray(KEPT_FRAMES * wire.FRAME_SIZE)
+        self._view = memoryview(self._data)
+        self.oldest = 1
+        self.following = 1
+        self.lost = 0
+
+    def room(self):
+        """Return (buffer, offset) of the frame about to be added by `added`."""
+        if self.following - self.oldest == KEPT_FRAMES:
+            self.oldest += 1
+            self.lost += 1
+        return self._data, self.following % KEPT_FRAMES * wire.FRAME_SIZE
+
+    def added(self):
+        self.following += 1
+
+    def frame(self, seq):
+        """Return the payload held under `seq`, None when it is not."""
+        if not self.oldest <= seq < self.following:
+            return None
+        at = seq % KEPT_FRAMES * wire.FRAME_SIZE
+        return bytes(self._view[at : at + wire.FRAME_SIZE])
+
+    def acknowledge(self, seq):
+        """Drop everything up to `seq`."""
+        if seq >= self.oldest:
+            self.oldest = min(seq + 1, self.following)
+
+
+class FrameBuilder:
+    """Turns totals into one frame, a few channels at a time.
+
+    Attributes:
+        means: last mean counts of every channel, MISSING where there is none.
+        fine: the same in fine units, for the history.
+    """
+
+    def __init__(self, ring):
+        self._ring = ring
+        n = wire.N_CHANNELS
+        self.means = [MISSING] * n
+        self.fine = [MISSING] * n
+        self._mean = [NAN] * n
+        self._low = [NAN] * n
+        self._high = [NAN] * n
+        self._totals = None
+        self._next = n
+        self._head = (0, 0, 0, 0, 0, 0)
+        self._valid = 0
+
+    def begin(self, totals, t_ms, scan, stage_id, overruns, state, bits):
+        self._totals = totals
+        self._head = (t_ms & 0xFFFFFFFF, scan & 0xFFFFFFFF, stage_id, min(overruns, 0xFFFF), state, bits)
+        self._valid = 0
+        self._next = 0
+
+    def is_busy(self):
+        return self._totals is not None
+
+    def _channel(self, i):
+        totals = self._totals
+        n = totals.scans - totals.missed[i]
+        if n <= 0:
+            self.means[i] = self.fine[i] = MISSING
+            self._mean[i] = self._low[i] = self._high[i] = NAN
+            return
+        self._valid |= 1 << i
+        total = totals.total[i]
+        self.means[i] = total // n
+        gain, zero = scale.GAIN[i], scale.ZERO[i]
+        if gain == 0.0:
+            mean = scale.ntc_celsius(total / n)
+            self._mean[i] = mean
+            self.fine[i] = int(mean * scale.FINE_PER_KELVIN)
+            self._low[i] = scale.ntc_celsius(totals.high[i])
+            self._high[i] = scale.ntc_celsius(totals.low[i])
+            return
+        self.fine[i] = total * scale.FINE_PER_COUNT // n
+        self._mean[i] = (total / n - zero) * gain
+        low, high = (totals.low[i] - zero) * gain, (totals.high[i] - zero) * gain
+        if gain < 0.0:
+            low, high = high, low
+        self._low[i], self._high[i] = low, high
+
+    def step(self):
+        """Work on; return True when the frame has just been added to the ring."""
+        i = self._next
+        if i < wire.N_CHANNELS:
+            self._next = end = min(i + CHANNELS_PER_STEP, wire.N_CHANNELS)
+            while i < end:
+                self._channel(i)
+                i += 1
+            return False
+        data, at = self._ring.room()
+        t_ms, scan, stage_id, overruns, state, bits = self._head
+        struct.pack_into(wire.FRAME_HEAD, data, at, t_ms, scan, stage_id, self._valid, overruns, state, bits)
+        at += wire.FRAME_HEAD_SIZE
+        struct.pack_into(_BLOCK, data, at, *self._mean)
+        struct.pack_into(_BLOCK, data, at + _BLOCK_SIZE, *self._low)
+        struct.pack_into(_BLOCK, data, at + 2 * _BLOCK_SIZE, *self._high)
+        self._ring.added()
+        self._totals = None
+        return True
