@@ -217,7 +217,7 @@ def _export(args: argparse.Namespace) -> int:
 
 def _recover(args: argparse.Namespace) -> int:
     recovery = recover(args.run_dir)
-    print(recovery.text())
+    print("\n".join(recovery.lines()))
     return 0 if recovery.intact else 1
 
 

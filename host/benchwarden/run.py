@@ -15,7 +15,7 @@ from benchwarden.core.plan import Plan
 from benchwarden.errors import BenchwardenError, LinkError, LinkTimeout, PlanError, RecordError
 from benchwarden.link.board_client import BoardClient
 from benchwarden.link.decoder import Received
-from benchwarden.link.serial_port import find_boards, open_port
+from benchwarden.link.serial_port import find_boards, open_port, port_finder
 from benchwarden.record.export import export_csv
 from benchwarden.record.journal import Journal
 from benchwarden.record.summary import read_summary, write_summary
@@ -106,9 +106,8 @@ def supervise(
         LinkError: no board to talk to, or one of another wire version.
         RecordError: the journal could not be written; the relay was opened.
     """
-    port = open_port(port_name)
+    client = BoardClient(open_port(port_name), clock, port_finder(port_name))
     try:
-        client = BoardClient(port, clock)
         hello = client.hello(HELLO_S)
         said(f"Board {hello.board}, firmware {hello.fw}, calibration: {hello.cal}.")
         first = _first_frames(client, clock)
@@ -118,7 +117,7 @@ def supervise(
             supervisor = Supervisor(client, journal, plan, run_dir, clock, info, hello, t0_ms, person)
             verdict = supervisor.run(first)
     finally:
-        port.close()
+        client.close()
     return write_outcome(run_dir, verdict, said)
 
 

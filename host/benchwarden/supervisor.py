@@ -29,11 +29,12 @@ from benchwarden.core.findings import Finding
 from benchwarden.core.outcome import combined_verdict
 from benchwarden.core.plan import Plan
 from benchwarden.core.requests import Request
-from benchwarden.core.samples import block_from_frames
+from benchwarden.core.samples import SampleBlock
 from benchwarden.core.status import run_status, stage_table
 from benchwarden.errors import LinkError, RecordError, WireVersionError
-from benchwarden.link.board_client import BoardClient, Hello
-from benchwarden.link.decoder import Message, Received
+from benchwarden.link.board_client import BoardClient
+from benchwarden.link.decoder import Received
+from benchwarden.link.messages import Hello, Message
 from benchwarden.record.inbox import take_requests
 from benchwarden.record.journal import Journal
 from benchwarden.record.summary import write_summary
@@ -42,6 +43,7 @@ from wardenfw import wire
 LEASE_MS = 3000
 LOST_AFTER_S = 1.0
 LINGER_S = 1.5
+GIVE_UP_AFTER_END_S = 15.0
 SUMMARY_EVERY_S = 0.1
 REOPEN_EVERY_S = 1.0
 
@@ -68,19 +70,19 @@ class RunInfo:
     give_up_s: float = 60.0
 
 
-def run_header(plan: Plan, info: RunInfo, hello: Hello | None, t0_ms: int) -> dict[str, Any]:
+def run_header(plan: Plan, info: RunInfo, hello: Hello, t0_ms: int) -> dict[str, Any]:
     """Return what the journal says about the run before its first sample."""
     return {
         "run": info.run,
         "run_type": plan.run_type,
-        "virtual": info.virtual or bool(hello and hello.board.startswith("virtual")),
+        "virtual": info.virtual or hello.board.startswith("virtual"),
         "started_at_utc": info.started_at_utc,
         "t0_ms": t0_ms,
         "unit": asdict(plan.unit),
         "plan": [stage_table(stage) for stage in plan.stages],
         "working": [asdict(w) for w in _working(plan)],
         "host_version": __version__,
-        "board": hello.facts if hello else None,
+        "board": hello.facts(),
     }
 
 
@@ -124,7 +126,7 @@ class Supervisor:
         self._state = sm.start(plan)
         self._findings: list[Finding] = []
         self._messages: deque[dict[str, Any]] = deque(maxlen=50)
-        self._values: dict[str, list[float | None]] = {}
+        self._triples: tuple[list[float], ...] = ()
         self._means: dict[str, float] = {}
         self._relay: dict[str, Any] = {}
         self._link = "connecting"
@@ -132,10 +134,8 @@ class Supervisor:
         self._summary_due_s = -math.inf
         self._summary_durable = False
         self._reopen_due_s = 0.0
-        self._frame_seq = 0
-        self._event_seq = 0
         self._last_t_s = -math.inf
-        self._trip_seqs: list[int] = []
+        self._bursts_due = 0
         self._over_at_t_s: float | None = None
         self._over_at_wall_s: float | None = None
         self._verdict: dict[str, Any] | None = None
@@ -160,7 +160,6 @@ class Supervisor:
             self._commit_and_ack()
             while not self._is_done():
                 self._turn()
-            self._fetch_bursts()
             return self._finish()
         except BaseException as error:
             self._error = str(error) or type(error).__name__
@@ -174,7 +173,7 @@ class Supervisor:
         except LinkError as error:
             self._lost(str(error))
             return
-        if received.frames.size or received.messages:
+        if received:
             self._heard_s = self._clock.monotonic_s()
             if self._link != "up":
                 self._link = "up"
@@ -193,7 +192,8 @@ class Supervisor:
         self._journal.commit()
         # After the end no lease is renewed: a relay that should be open gets no support.
         lease_ms = 0 if self._state.outcome else LEASE_MS
-        self._client.ack(self._frame_seq, self._event_seq, lease_ms)
+        boot = self._hello.boot
+        self._client.ack(self._journal.durable_frame(boot), self._journal.durable_event(boot), lease_ms)
 
     def _lost(self, why: str) -> None:
         now = self._clock.monotonic_s()
@@ -223,9 +223,9 @@ class Supervisor:
         self._clock.sleep(0.05)
 
     def _connected(self, hello: Hello, same_boot: bool) -> None:
-        bad = [f"{part}: {said}" for part, said in hello.selftest_parts.items() if said != "ok"]
+        bad = [f"{part}: {said}" for part, said in hello.parts.items() if said != "ok"]
         self._link = "up"
-        self._journal.append_note("board", None, dict(hello.facts))
+        self._journal.append_note("board", None, hello.facts())
         state = wire.STATES.index(hello.state) if hello.state in wire.STATES else wire.FAULT
         self._advance(sm.Connected(state, hello.cause, same_boot, "; ".join(bad)))
 
@@ -237,55 +237,53 @@ class Supervisor:
             self._over_at_wall_s = now
             self._over_at_t_s = self._state.t_s
         assert self._over_at_t_s is not None
-        lingered = self._last_t_s - self._over_at_t_s >= LINGER_S
-        return lingered or now - self._over_at_wall_s > 5.0
+        lingered = self._last_t_s - self._over_at_t_s >= LINGER_S and self._bursts_due == 0
+        return lingered or now - self._over_at_wall_s > GIVE_UP_AFTER_END_S
 
     def _take(self, received: Received) -> None:
         """Journal everything first, then look at it in the order it arrived."""
-        boot = self._hello.boot
-        frames, seqs = received.frames, received.frame_seqs
-        if frames.size:
-            self._journal.append_frames(boot, seqs, frames)
-            self._frame_seq = max(self._frame_seq, int(seqs.max()))
+        boot = received.boot or self._hello.boot
+        for first, last in received.lost:
+            self._journal.append_note("gap", self._state.t_s, {"boot": boot, "first_seq": first, "last_seq": last})
+            self._say(f"Frames {first} to {last} were lost on the way from the board.")
+        block = self._journal.append_frames(boot, received.frame_seqs, received.frames)
+        # The journal leaves out what it already holds, which can only be the oldest.
+        skip = len(received.frames) - len(block)
+        frames, seqs = received.frames[skip:], received.frame_seqs[skip:].tolist()
         at = 0
         for message in received.messages:
-            self._take_frames(frames, at, message.frames_before)
-            at = max(at, message.frames_before)
+            while at < len(seqs) and seqs[at] <= message.after_frame:
+                self._take_frame(frames[at], block.part(at, at + 1))
+                at += 1
             self._take_message(boot, message)
-        self._take_frames(frames, at, frames.size)
+        for i in range(at, len(seqs)):
+            self._take_frame(frames[i], block.part(i, i + 1))
+        for burst in received.bursts:
+            self._journal.append_burst(boot, burst.trip_seq, burst.total, burst.trip_index, burst.records)
+            self._bursts_due -= 1
 
-    def _take_frames(self, frames: Any, start: int, stop: int) -> None:
-        for i in range(start, stop):
-            frame = frames[i : i + 1]
-            block = block_from_frames(frame, self._t0_ms)
-            t_s = float(block.t_s[0])
-            # A frame that was sent again after newer ones is in the journal, but
-            # the analysis is causal: it has already gone on.
-            if t_s <= self._last_t_s:
-                continue
-            self._last_t_s = t_s
-            mean, low, high = block.mean[0].tolist(), block.minimum[0].tolist(), block.maximum[0].tolist()
-            self._means = dict(zip(CHANNELS, mean, strict=True))
-            self._values = {
-                name: [None if math.isnan(v) else v for v in triple]
-                for name, triple in zip(CHANNELS, zip(mean, low, high, strict=True), strict=True)
-            }
-            state, bits = int(frame["state"][0]), int(frame["bits"][0])
-            contact = bool(bits & wire.MAINS_ON)
-            self._relay = {
-                "state": wire.STATES[state] if state < len(wire.STATES) else str(state),
-                "coil": bool(bits & wire.COIL_ON),
-                "contact": contact,
-                "limiter_in": bool(bits & wire.LIMITER_IN),
-                "cause": self._relay.get("cause", ""),
-            }
-            findings = self._judge.feed(block)
-            self._advance(sm.Readings(t_s, self._means, state, contact, int(frame["stage_id"][0])))
-            for finding in findings:
-                self._on_finding(finding)
-            if self._person is not None:
-                for request in self._person.acts(self._state, self._means):
-                    self._on_request(request)
+    def _take_frame(self, frame: np.void, block: SampleBlock) -> None:
+        t_s = float(block.t_s[0])
+        self._last_t_s = t_s
+        mean, low, high = block.mean[0].tolist(), block.minimum[0].tolist(), block.maximum[0].tolist()
+        self._means = dict(zip(CHANNELS, mean, strict=True))
+        self._triples = (mean, low, high)
+        state, bits = int(frame["state"]), int(frame["bits"])
+        contact = bool(bits & wire.MAINS_ON)
+        self._relay = {
+            "state": wire.STATES[state] if state < len(wire.STATES) else str(state),
+            "coil": bool(bits & wire.COIL_ON),
+            "contact": contact,
+            "limiter_in": bool(bits & wire.LIMITER_IN),
+            "cause": self._relay.get("cause", ""),
+        }
+        findings = self._judge.feed(block)
+        self._advance(sm.Readings(t_s, self._means, state, contact, int(frame["stage_id"])))
+        for finding in findings:
+            self._on_finding(finding)
+        if self._person is not None:
+            for request in self._person.acts(self._state, self._means):
+                self._on_request(request)
 
     def _on_finding(self, finding: Finding) -> None:
         self._findings.append(finding)
@@ -296,10 +294,8 @@ class Supervisor:
 
     def _take_message(self, boot: int, message: Message) -> None:
         if message.kind == wire.EVENT:
-            fresh = self._journal.append_event(boot, message.seq, message.payload)
-            self._event_seq = max(self._event_seq, message.seq)
-            if fresh:
-                self._on_board_event(message)
+            if self._journal.append_event(boot, message.seq, message.payload):
+                self._on_board_event(boot, message)
         elif message.kind == wire.REPLY:
             _, kind, refusal, _, text = wire.unpack_reply(message.payload)
             if refusal != wire.DONE:
@@ -310,20 +306,23 @@ class Supervisor:
                 )
             self._advance(sm.Reply(kind, refusal, text))
 
-    def _on_board_event(self, message: Message) -> None:
-        t_ms, event, cause, channel, _, _, value, limit, text = wire.unpack_event(message.payload)
-        t_s = ((t_ms - self._t0_ms) & 0xFFFFFFFF) / 1000.0
-        if t_s > 2**31 / 1000.0:
+    def _on_board_event(self, boot: int, message: Message) -> None:
+        event = message.event()
+        run_ms = self._journal.run_ms_of(boot, event.t_ms)
+        t_s = self._state.t_s if run_ms is None else run_ms / 1000.0
+        if t_s < 0:
             return  # from before this run; the journal has it
-        name = CHANNELS[channel] if channel < len(CHANNELS) else ""
-        cause_name = wire.CAUSES[cause] if cause < len(wire.CAUSES) else str(cause)
-        if event == wire.EV_TRIPPED:
-            self._relay["cause"] = cause_name
-            self._trip_seqs.append(message.seq)
+        if event.event == "tripped":
+            self._relay["cause"] = event.cause
             self._summary_durable = True
-        if event in (wire.EV_NOTE, wire.EV_SENSOR) and text:
-            self._say(f"Board: {text}")
-        self._advance(sm.BoardEvent(t_s, event, cause_name, name, value, limit, text))
+            if not self._bursts_due:
+                self._client.fetch_burst(message.seq)
+                self._bursts_due = 1
+        if event.event in ("note", "sensor") and event.text:
+            where = f" ({event.channel})" if event.channel else ""
+            self._say(f"Board: {event.text}{where}")
+        number = wire.EVENTS.index(event.event) if event.event in wire.EVENTS else -1
+        self._advance(sm.BoardEvent(t_s, number, event.cause, event.channel, event.value, event.limit, event.text))
 
     def _on_request(self, request: Request) -> None:
         body = {"by": request.by, "text": request.text, "prompt_id": request.prompt_id}
@@ -399,16 +398,6 @@ class Supervisor:
         with contextlib.suppress(LinkError):  # the lease runs out instead
             self._client.open_relay(wire.CAUSES.index(cause), text)
 
-    def _fetch_bursts(self) -> None:
-        for seq in self._trip_seqs[:1]:
-            try:
-                burst = self._client.fetch_burst(seq)
-            except LinkError as error:
-                self._say(f"Full-rate record around the trip could not be fetched: {error}")
-                continue
-            if burst is not None:
-                self._journal.append_burst(self._hello.boot, seq, burst.total, burst.trip_index, burst.records)
-
     def _finish(self) -> dict[str, Any]:
         verdict = combined_verdict(self._judge.finish(), self._state)
         self._verdict = verdict
@@ -436,11 +425,14 @@ class Supervisor:
             "started_at_utc": self._info.started_at_utc,
             "updated_at_utc": self._clock.utc_label(),
             "t_s": self._last_t_s if math.isfinite(self._last_t_s) else 0.0,
-            "board": dict(self._hello.facts),
+            "board": self._hello.facts(),
             "link": self._link,
             **run_status(self._state, self._stage_tables),
             "relay": self._relay,
-            "values": self._values,
+            "values": {
+                name: [None if math.isnan(v) else v for v in triple]
+                for name, triple in zip(CHANNELS, zip(*self._triples, strict=True), strict=False)
+            },
             "findings": [asdict(f) for f in self._findings[-50:]],
             "verdict": self._verdict,
             "messages": list(self._messages),

@@ -59,6 +59,19 @@ class SampleBlock:
     def __len__(self) -> int:
         return len(self.t_s)
 
+    def part(self, start: int, stop: int) -> SampleBlock:
+        """Return frames start to stop (not included) as views, nothing copied."""
+        cut = slice(start, stop)
+        return SampleBlock(
+            self.t_s[cut],
+            self.mean[cut],
+            self.minimum[cut],
+            self.maximum[cut],
+            self.mains_on[cut],
+            self.limiter_in[cut],
+            self.drive_on[cut],
+        )
+
 
 def block_from_frames(frames: npt.NDArray[np.void], t0_ms: int) -> SampleBlock:
     """Return the block that holds `frames` (FRAME_DTYPE, shape (n,)), timed from t0_ms.

@@ -58,6 +58,7 @@ class LineDecoder:
 
     def __init__(self) -> None:
         self._partial = b""
+        self._newest = -1  # sequence number of the last frame decoded
         self._dropped = 0  # bytes of an overlong line already thrown away
         self._text: deque[str] = deque(maxlen=_KEPT_TEXT_LINES)
 
@@ -95,8 +96,9 @@ class LineDecoder:
             if kind == wire.FRAME and version == wire.WIRE_VERSION and len(payload) == wire.FRAME_SIZE:
                 payloads.append(payload)
                 seqs.append(seq)
+                self._newest = seq
             else:
-                messages.append(Message(version, kind, seq, payload))
+                messages.append(Message(version, kind, seq, payload, self._newest))
         self._partial += rest
         if len(self._partial) >= wire.MAX_LINE:
             self._dropped += len(self._partial)

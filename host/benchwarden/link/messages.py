@@ -138,12 +138,18 @@ class Hello:
 
 @dataclass(frozen=True)
 class Message:
-    """One intact line that is not a frame of this wire version."""
+    """One intact line that is not a frame of this wire version.
+
+    Attributes:
+        after_frame: sequence number of the frame that came before it on the
+            wire, -1 before the first: the order of arrival survives batching.
+    """
 
     version: int
     kind: int
     seq: int
     payload: bytes
+    after_frame: int = -1
 
     def reply(self) -> Reply:
         """Raises FrameError when the payload is not a reply."""
