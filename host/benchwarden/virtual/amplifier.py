@@ -267,6 +267,13 @@ def equilibrium(stage: StageParams, setting_v: float, rail_v: float, ambient_c: 
 class OutputStage:
     """The running channel. Faults change its public attributes, then call `changed()`.
 
+    Attributes a fault may set:
+        setting_v: pot, as half the spreader's voltage at 25 C and full rail.
+        bias_shift_v: added to it. is_factor: on Is. leak_a: collector to
+        emitter at 25 C and full rail. hf_fault_v: oscillation, peak.
+        hf_pickup_v: HF from outside, no current with it. offset_shift_v.
+        dead: a stage with failed devices, which conducts nothing by itself.
+        heat, tj_max_c, params (whoever replaces params calls `changed()`).
     Attributes after a step:
         pos_a, neg_a: rail currents of this channel.
         drop_v: across the metered emitter resistor, mean over a signal cycle.
@@ -282,13 +289,14 @@ class OutputStage:
         "_re",
         "_snub_g",
         "_spread_slope",
-        "_wiggle_v",
         "_xti",
         "_y",
         "bias_shift_v",
+        "dead",
         "drop_v",
         "heat",
         "hf_fault_v",
+        "hf_pickup_v",
         "hf_v",
         "idle_a",
         "is_factor",
@@ -330,13 +338,14 @@ class OutputStage:
         self.bias_shift_v = 0.0
         self.leak_a = 0.0
         self.hf_fault_v = 0.0
+        self.hf_pickup_v = 0.0
+        self.dead = False
         self.offset_shift_v = 0.0
         self.short_w = 0.0
         self.snub_smooth_w = 0.0
         self.snub_burnt = False
         self.pos_a = self.neg_a = self.drop_v = self.offset_v = self.hf_v = self.load_w = 0.0
         self.idle_a = self.power_w = 0.0
-        self._wiggle_v = 0.0
         self._y = -20.0
         self.changed()
 
@@ -415,7 +424,7 @@ class OutputStage:
         if low_v < START_V:
             half *= low_v / START_V
         leak = self.leak_a
-        if half > 0.0:
+        if half > 0.0 and not self.dead:
             log_is = self._ln_is0 + self._xti * math.log(t_k / NOMINAL_K) - self._eg_k / t_k
             ohm = self._ohm
             y = self._y
@@ -442,7 +451,7 @@ class OutputStage:
         resistor_w = 2.0 * pairs * idle * idle * re
         swing = 0.0
         load_w = 0.0
-        if drive_level > 0.0 and low_v > START_V:
+        if drive_level > 0.0 and low_v > START_V and not self.dead:
             swing = drive_level * (low_v - SATURATION_V) / (1.0 + re / pairs * load_s)
             peak = swing * load_s
             # Mean of one side of a class-AB pair: exact at both ends (idle, and
@@ -451,7 +460,7 @@ class OutputStage:
             load_w = 0.5 * swing * peak
             resistor_w += 0.5 * peak * peak * re / pairs
         hf = self.hf_fault_v
-        if hf > 0.0:
+        if hf > 0.0 and not self.dead:
             most = 0.7 * low_v
             if hf > most:
                 hf = most
@@ -462,7 +471,9 @@ class OutputStage:
         self.snub_smooth_w += (snub_w - self.snub_smooth_w) * dt_s * 0.125
         offset = p.offset_v + p.offset_v_per_k * (heat.sink_c - _REFERENCE_C) + self.offset_shift_v + 0.01 * hf
         pos_a = neg_a = side
-        if low_v < START_V:
+        if self.dead:
+            offset = 0.0
+        elif low_v < START_V:
             # Too little to regulate with: a stage with one rail swings to it.
             offset *= low_v / START_V
             if pos_v - neg_v > START_V:
@@ -487,7 +498,7 @@ class OutputStage:
         self.drop_v = re * pos_a / pairs
         excess = drive_level - 0.97
         clip_v = swing * excess if excess > 0.0 else 0.0
-        self.hf_v = hf + clip_v + p.hf_floor_v * (1.0 + 0.1 * hf_jitter)
+        self.hf_v = hf + clip_v + self.hf_pickup_v + p.hf_floor_v * (1.0 + 0.1 * hf_jitter)
         power = pos_v * pos_a + neg_v * neg_a - load_w - snub_w - resistor_w
         self.power_w = power
         heat.step(dt_s, power / (2 * pairs) + self.short_w, 0.0, ambient_c)

@@ -132,7 +132,7 @@ class DutParams:
                 rth_cs=near(rth_cs, 0.08),
                 rth_sa=near(rth_sa, 0.04),
                 c_junction=near(0.03, 0.2),
-                c_case=near(8.0 if metal else 5.0, 0.1),
+                c_case=near(5.5 if metal else 2.2, 0.1),
                 c_sink=near(rng.uniform(400.0, 900.0) / rth_sa, 0.03),
                 offset_v=rng.gauss(0.0, 0.008),
                 offset_v_per_k=rng.gauss(0.0, 8e-5),
@@ -251,6 +251,7 @@ class Dut:
         self._phase = random.Random(seed).uniform(0.0, math.pi)
         self._angle_per_s = 2.0 * math.pi * params.supply.mains_hz * (1.0 + 2e-4 * self._noise.normal())
         self._cross_s = 0.0
+        self._load_pos_s = 0.0
         self._shorts: dict[str, _Short] = {}
         self._each_call = params.shunt_position == "before-reservoir"
         for index, name in enumerate(CHANNELS):
@@ -288,8 +289,9 @@ class Dut:
         Raises:
             ValueError: name, severity or channel is not one of those allowed.
         """
-        if name not in _faults.FAULTS:
-            raise ValueError(f"fault {name!r}; allowed: {', '.join(sorted(_faults.FAULTS))}")
+        if name not in _faults.FAULTS and name not in _faults.LOOK_ALIKES:
+            allowed = sorted([*_faults.FAULTS, *_faults.LOOK_ALIKES])
+            raise ValueError(f"fault {name!r}; allowed: {', '.join(allowed)}")
         if not 0.0 <= severity <= 1.0:
             raise ValueError(f"severity {severity!r}; allowed: 0 to 1")
         if channel not in CHANNELS:
@@ -303,7 +305,8 @@ class Dut:
 
     def _begin(self, item: _Pending) -> None:
         self.active_faults.append((item.name, item.severity, item.channel))
-        _faults.FAULTS[item.name].apply(self, item.severity, self.t_s, item.channel)
+        fault = _faults.FAULTS.get(item.name) or _faults.LOOK_ALIKES[item.name]
+        fault.apply(self, item.severity, self.t_s, item.channel)
 
     def rng_for(self, what: str) -> random.Random:
         """Return a random stream of its own for one fault, fixed by seed and name."""
@@ -318,6 +321,7 @@ class Dut:
                 as hard as its limit allows.
         """
         self._shorts[channel] = _Short(path_ohm, both)
+        self.stage(channel).dead = True
 
     def state(self) -> dict[str, object]:
         """Return the truth in plain values, for tests and demonstrations."""
@@ -383,7 +387,7 @@ class Dut:
             self._short_paths(dt_s)
         pos_a = left.pos_a + right.pos_a
         neg_a = left.neg_a + right.neg_a
-        supply.step(dt_s, mains, not bypass, pos_a, neg_a, leak_s, leak_s, self._cross_s)
+        supply.step(dt_s, mains, not bypass, pos_a, neg_a, leak_s + self._load_pos_s, leak_s, self._cross_s)
         pos_v = supply.pos_v
         neg_v = supply.neg_v
         if self._unformed > 1e-4:
@@ -403,7 +407,7 @@ class Dut:
             self._phase, self.rail_pos_a, self.rail_neg_a = supply.pulses(self._phase, self._angle_per_s * dt_s)
         else:
             cross = self._cross_s * (pos_v + neg_v)
-            self.rail_pos_a = left.pos_a + right.pos_a + leak_s * pos_v + cross
+            self.rail_pos_a = left.pos_a + right.pos_a + (leak_s + self._load_pos_s) * pos_v + cross
             self.rail_neg_a = left.neg_a + right.neg_a + leak_s * neg_v + cross
         self.rail_pos_v = pos_v
         self.rail_neg_v = -neg_v
@@ -425,7 +429,7 @@ class Dut:
         supply = self.supply
         total_v = supply.pos_v + supply.neg_v
         low_v = min(supply.pos_v, supply.neg_v)
-        sum_s = 0.0
+        sum_s = load_pos_s = 0.0
         for channel, short in self._shorts.items():
             stage = self.stage(channel)
             if short.opened:
@@ -440,6 +444,8 @@ class Dut:
                 # which itself needs some rail.
                 limit = stage.params.device_limit_a * max(0.0, min(1.0, (low_v - 2.0) / 10.0))
                 current = min(current, limit)
+                if self.load_connected:
+                    load_pos_s += 1.0 / (short.path_ohm + re + self.params.load_ohm)
             short.current_a = current
             sum_s += current / total_v if total_v > 0.1 else path_s
             across = max(0.0, total_v - current * (2.0 * re + (0.0 if short.both else short.path_ohm)))
@@ -452,19 +458,24 @@ class Dut:
                 short.opened = True
                 self.damaged.append((self.t_s, f"emitter resistor {channel} burnt open"))
         self._cross_s = sum_s
+        self._load_pos_s = load_pos_s
 
     def _short_offsets(self) -> None:
         supply = self.supply
         for channel, short in self._shorts.items():
             stage = self.stage(channel)
             re = stage.params.emitter_ohm
-            stage.hf_v = stage.params.hf_floor_v
             if short.opened:
                 continue
             if short.both:
                 stage.offset_v = 0.5 * (supply.pos_v - supply.neg_v)
             else:
-                stage.offset_v = supply.pos_v - short.current_a * (short.path_ohm + re)
+                through = short.current_a
+                if self.load_connected:
+                    through += supply.pos_v / (short.path_ohm + re + self.params.load_ohm)
+                stage.offset_v = supply.pos_v - through * (short.path_ohm + re)
+                stage.drop_v = through * re
+                continue
             stage.drop_v = short.current_a * re
 
     def _harm(self, channel: str, stage: OutputStage) -> None:
@@ -473,7 +484,7 @@ class Dut:
         short = self._shorts.get(channel)
         if junction_c > stage.tj_max_c + JUNCTION_MARGIN_K and (short is None or not short.both):
             self.damaged.append((self.t_s, f"output device {channel}: junction {junction_c:.0f} C"))
-            self._shorts[channel] = _Short(_FAILED_PATH_OHM, True)
+            self.short_device(channel, _FAILED_PATH_OHM, both=True)
         if stage.snub_smooth_w > SNUB_OVERLOAD * stage.params.snub_w and not stage.snub_burnt:
             stage.snub_burnt = True
             self.damaged.append((self.t_s, f"output network resistor {channel}: {stage.snub_smooth_w:.1f} W"))

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from benchwarden.virtual.amplifier import compensation_for_loop_gain
+from benchwarden.virtual.amplifier import compensation_for_loop_gain, thermal_loop_gain
 
 if TYPE_CHECKING:
     from benchwarden.virtual.dut import Dut
@@ -86,6 +86,21 @@ def _runaway(gain_0: float, gain_1: float) -> Apply:
         stage.set_compensation(wanted)
 
     return apply
+
+
+def _runaway_fast(dut: Dut, severity: float, t_s: float, channel: str) -> None:
+    stage = dut.stage(channel)
+    p = stage.params
+    # The device hangs loose: the part of the loop that closes through junction
+    # and case alone, which no spreader on the sink can catch, gets this gain.
+    at_c = stage.heat.junction_c + 10.0
+    rail_v = dut.params.rail_nominal_v
+    per_k = thermal_loop_gain(replace(p, rth_jc=1.0, rth_cs=0.0, rth_sa=0.0), rail_v, junction_c=at_c)
+    wanted = (1.0 + 1.2 * severity) / per_k
+    stage.heat.rth_cs = max(p.rth_cs, wanted - p.rth_jc)
+    stage.params = replace(p, rth_cs=stage.heat.rth_cs)
+    stage.changed()
+    _runaway(2.0, 4.0)(dut, severity, t_s, channel)
 
 
 def _weak_devices(dut: Dut, severity: float, t_s: float, channel: str) -> None:
@@ -257,20 +272,20 @@ _ALL = (
     Fault(
         "runaway-slow",
         "thermal loop gain somewhat above one",
-        "loop gain 1.05 to 1.4 at the bias it starts from",
+        "loop gain 1.1 to 1.8 at the bias it starts from",
         _SIDE,
         "bias drop, rail currents and sink rise together, faster and faster, over many minutes",
         "output devices by heat",
-        _runaway(1.05, 1.4),
+        _runaway(1.1, 1.8),
     ),
     Fault(
         "runaway-fast",
-        "thermal loop gain far above one",
-        "loop gain 2 to 5 at the bias it starts from",
+        "output devices loose on the heatsink: the loop closes through junction and case alone",
+        "gain of that inner loop 1.0 to 2.2, of the whole loop 2 to 4, at the bias it starts from",
         _SIDE,
-        "as runaway-slow, within a minute or a few",
+        "bias drop and rail currents climb faster and faster within a minute or a few, sink hardly moves",
         "output devices by heat",
-        _runaway(2.0, 5.0),
+        _runaway_fast,
     ),
     Fault(
         "weak-devices",
@@ -412,3 +427,131 @@ _ALL = (
 )
 
 FAULTS: dict[str, Fault] = {fault.name: fault for fault in _ALL}
+
+
+def _pick_up(dut: Dut, left_v: float, right_v: float) -> None:
+    dut.left.hf_pickup_v = left_v
+    dut.right.hf_pickup_v = right_v
+
+
+def _phone_burst(dut: Dut, severity: float, t_s: float, channel: str) -> None:
+    rng = dut.rng_for("phone-burst")
+    next_s = [t_s]
+    until_s = [t_s]
+    level = [0.0, 0.0]
+
+    def process(dut: Dut, dt_s: float) -> None:
+        if dut.t_s >= next_s[0]:
+            until_s[0] = dut.t_s + rng.uniform(0.5, 2.5)
+            next_s[0] = until_s[0] + rng.expovariate(1.0 / 90.0)
+            level[0] = (0.1 + 1.4 * severity) * rng.uniform(0.5, 1.0)
+            level[1] = level[0] * rng.uniform(0.3, 1.0)
+        if dut.t_s < until_s[0]:
+            # A time slot is on for an eighth of its frame: what a scan meets is chance.
+            on = rng.random() < 0.4
+            _pick_up(dut, level[0] if on else 0.0, level[1] if on else 0.0)
+        else:
+            _pick_up(dut, 0.0, 0.0)
+
+    dut.processes.append(process)
+
+
+def _transmitter(dut: Dut, severity: float, t_s: float, channel: str) -> None:
+    rng = dut.rng_for("transmitter")
+    turn_s = [t_s]
+    on = [False]
+    share = rng.uniform(0.5, 1.0)
+
+    def process(dut: Dut, dt_s: float) -> None:
+        if dut.t_s < turn_s[0]:
+            return
+        on[0] = not on[0]
+        level = (0.05 + 0.75 * severity) if on[0] else 0.0
+        _pick_up(dut, level, level * share)
+        turn_s[0] = dut.t_s + (rng.uniform(30.0, 240.0) if on[0] else rng.expovariate(1.0 / 300.0))
+
+    dut.processes.append(process)
+
+
+def _switch_click(dut: Dut, severity: float, t_s: float, channel: str) -> None:
+    rng = dut.rng_for("switch-click")
+    next_s = [t_s]
+
+    def process(dut: Dut, dt_s: float) -> None:
+        if dut.t_s >= next_s[0]:
+            level = (0.5 + 9.5 * severity) * rng.uniform(0.3, 1.0)
+            _pick_up(dut, level, level * rng.uniform(0.6, 1.0))
+            next_s[0] = dut.t_s + 0.02 + rng.expovariate(1.0 / 60.0)
+        else:
+            _pick_up(dut, 0.0, 0.0)
+
+    dut.processes.append(process)
+
+
+def _mains_dip(dut: Dut, severity: float, t_s: float, channel: str) -> None:
+    rng = dut.rng_for("mains-dip")
+    end_s = t_s + rng.uniform(0.1, 1.5)
+    depth = 0.1 + 0.3 * severity
+    dut.wander.dip = 1.0 - depth
+
+    def process(dut: Dut, dt_s: float) -> None:
+        if dut.t_s >= end_s:
+            dut.wander.dip = 1.0
+
+    dut.processes.append(process)
+
+
+def _draught(dut: Dut, severity: float, t_s: float, channel: str) -> None:
+    dut.wander.shift_ambient(-2.0 - 6.0 * severity)
+
+
+_HARMLESS = (
+    Fault(
+        "phone-burst",
+        "a telephone beside the bench",
+        "0.1 to 1.5 V of pick-up",
+        "no effect: both channels hear it",
+        "HF level of both channels in tattered bursts of a second or two; no rail current with it",
+        "nothing",
+        _phone_burst,
+    ),
+    Fault(
+        "transmitter",
+        "a transmitter in the neighbourhood keys for minutes",
+        "0.05 to 0.8 V of pick-up",
+        "no effect: both channels hear it",
+        "HF level of both channels steps up for half a minute to four minutes; no rail current with it",
+        "nothing",
+        _transmitter,
+    ),
+    Fault(
+        "switch-click",
+        "a switch or thermostat on the same mains",
+        "0.5 to 10 V of pick-up",
+        "no effect: both channels hear it",
+        "HF level of both channels for one scan, about once a minute",
+        "nothing",
+        _switch_click,
+    ),
+    Fault(
+        "mains-dip",
+        "mains sags for up to a second and a half",
+        "10 to 40 % deep",
+        "no effect",
+        "both rails sag together and come back with a charging surge",
+        "nothing",
+        _mains_dip,
+    ),
+    Fault(
+        "draught",
+        "a window opens",
+        "ambient falls by 2 to 8 K",
+        "no effect",
+        "ambient steps down, sinks and bias follow slowly",
+        "nothing",
+        _draught,
+    ),
+)
+
+# What looks like a fault and is none; accepted wherever a fault is.
+LOOK_ALIKES: dict[str, Fault] = {fault.name: fault for fault in _HARMLESS}

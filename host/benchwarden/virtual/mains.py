@@ -79,7 +79,7 @@ STILL = WanderParams(0.0, 0.0, 0.0, 1e12, 900.0, 0.0, 1500.0, 0.0)
 
 
 class Wander:
-    """Present mains factor (about 1) and ambient, moved once every TICK_S."""
+    """Present mains factor (about 1, times `dip`) and ambient, moved once every TICK_S."""
 
     TICK_S = 0.1
     __slots__ = (
@@ -95,6 +95,7 @@ class Wander:
         "_slope",
         "_step",
         "ambient_c",
+        "dip",
         "mains",
     )
 
@@ -110,8 +111,13 @@ class Wander:
         self._drift = params.mains_drift * noise.normal()
         self._room = 0.0
         self._step = 0.0
+        self.dip = 1.0
         self.mains = 1.0 + self._drift
         self.ambient_c = ambient_c
+
+    def shift_ambient(self, by_k: float) -> None:
+        """Warm or cool the room at once."""
+        self._base_c += by_k
 
     def tick(self) -> None:
         """Move on by TICK_S."""
@@ -122,7 +128,7 @@ class Wander:
         if self._noise.uniform() < self.TICK_S / self._p.mains_step_every_s:
             # A step away, then back: half of what was accumulated is undone.
             self._step = 0.5 * self._step + self._p.mains_step * normal()
-        self.mains = 1.0 + self._drift + self._step
+        self.mains = self.dip * (1.0 + self._drift + self._step)
         self.ambient_c = self._base_c + self._room
 
 
