@@ -11,24 +11,23 @@ import math
 from collections.abc import Iterable
 from dataclasses import replace
 
+from wardenfw import wire
+
+from benchwarden.analysis.draw import drive_share
 from benchwarden.analysis.operating_point import inrush_a, supply_of
+from benchwarden.analysis.output_limits import bias_limit_v
 from benchwarden.analysis.plan_check import check_plan
-from benchwarden.analysis.stage_limits import (
-    LADDER_PCT,
-    SLOW_WINDOW_MS,
-    Notes,
-    bias_limit_v,
-    drive_share,
-    rail_span_v,
-    stage_figures,
-)
+from benchwarden.analysis.rail_limits import rail_span_v
+from benchwarden.analysis.stage_limits import stage_figures
+from benchwarden.analysis.stage_sheet import SLOW_WINDOW_MS, Notes
 from benchwarden.analysis.unit_working import unit_working
 from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit, Plan, PlanStage, StageFigures
 from benchwarden.core.unit import Unit
 from benchwarden.errors import PlanError
-from wardenfw import wire
 
+# Steps of the transformer in a plan, percent of full mains.
+LADDER_PCT = (25.0, 50.0, 75.0, 100.0)
 # How close the pots are set. Source: common practice, no source.
 BIAS_SET_SHARE = 0.06
 BIAS_SET_LEAST_V = 0.0004

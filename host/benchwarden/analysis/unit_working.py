@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchwarden.analysis import dissipation, thermal_chain
 from benchwarden.analysis.operating_point import output_idle_a, supply_of
-from benchwarden.analysis.stage_limits import Notes
+from benchwarden.analysis.stage_sheet import Notes
 from benchwarden.core.unit import Unit
 
 

@@ -1,0 +1,101 @@
+"""Which rail voltage proves the transformer setting, and from where on is it turned too far?"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from wardenfw import wire
+
+from benchwarden.analysis.draw import Draw, draw_of
+from benchwarden.analysis.operating_point import idle_load, settled
+from benchwarden.analysis.stage_sheet import NAN, PRACTICE, Notes, Setting, Sheet
+from benchwarden.core.channels import INDEX
+from benchwarden.core.plan import Expected, Limit
+from benchwarden.core.unit import Unit
+
+# The board's own rail voltage readings may be this far off uncalibrated.
+VOLT_MARGIN = 0.05
+
+
+def rail_span_v(unit: Unit, mains_pct: float, limiter_in: bool, drive_on: bool) -> tuple[float, float, float]:
+    """Return the lowest, middle and highest rail a healthy set shows at nominal mains, volts."""
+    setting = Setting(unit, mains_pct, limiter_in, drive_on)
+    draw = draw_of(setting, Notes())
+    heavy, middle, light = (
+        settled(setting.supply, mains_pct, limiter_in, idle_load(amps, unit.rail_nominal_v)).rail_v
+        for amps in (draw.heavy, draw.nominal, draw.light)
+    )
+    return heavy, middle, light
+
+
+def _wandering_span_v(setting: Setting, draw: Draw) -> tuple[float, float]:
+    """Return the lowest and highest rail with mains wander, volts."""
+    unit, supply = setting.unit, setting.supply
+    heavy = idle_load(draw.heavy, unit.rail_nominal_v)
+    light = idle_load(draw.light, unit.rail_nominal_v)
+    low_v = settled(supply, setting.low_pct, setting.limiter_in, heavy).rail_v
+    high_v = settled(supply, setting.high_pct, setting.limiter_in, light).rail_v
+    return low_v, high_v
+
+
+def rail_limits(setting: Setting, draw: Draw, sheet: Sheet) -> None:
+    unit, mains_pct, limiter_in, drive_on = setting.unit, setting.mains_pct, setting.limiter_in, setting.drive_on
+    heavy_v, middle_v, light_v = rail_span_v(unit, mains_pct, limiter_in, drive_on)
+    low_v, high_v = _wandering_span_v(setting, draw)
+    below = rail_span_v(unit, mains_pct - 25.0, limiter_in, drive_on)[1] if mains_pct > 25.0 else 0.0
+    above = rail_span_v(unit, mains_pct + 25.0, limiter_in, drive_on)[1]
+    low_bound, high_bound = (below + middle_v) / 2.0, (above + middle_v) / 2.0
+    window_low, window_high = max(low_v, low_bound), min(high_v, high_bound)
+    narrowed = window_low > low_v or window_high < high_v
+    text = (
+        f"draw {draw.light:.3f} to {draw.heavy:.3f} A gives {heavy_v:.2f} to {light_v:.2f} V at nominal mains, "
+        f"{low_v:.2f} to {high_v:.2f} V with wander; 25 points lower is {below:.2f} V, higher {above:.2f} V"
+    )
+    if narrowed:
+        text += "; narrowed so that a neighbouring setting stays outside"
+    sheet.add(
+        "Rail voltage that proves the transformer setting, lower end",
+        "rail at the heaviest healthy draw, mains -10 %, never past half way to the setting below",
+        text,
+        window_low,
+        "V",
+        "steady point of lamp, transformer and rectifier",
+    )
+    sheet.add(
+        "Rail voltage that proves the transformer setting, upper end",
+        "rail at the lightest draw, mains +10 %, never past half way to the setting above",
+        text,
+        window_high,
+        "V",
+        "same",
+    )
+    if draw.shorted_rail_v >= window_low:
+        sheet.add(
+            "Rail while shorted against that window",
+            "shorted rail below the window",
+            f"{draw.shorted_case}: {draw.shorted_rail_v:.2f} V is NOT below {window_low:.2f} V; "
+            "the rail alone does not show this short",
+            draw.shorted_rail_v,
+            "V",
+            "computed",
+        )
+    ceiling_v = wire.CEILINGS[INDEX["rail_pos_v"]]
+    # The limit is in force before the signal is applied and after it is taken off.
+    top_v = max(high_v, window_high)
+    if drive_on:
+        quiet = draw_of(replace(setting, drive_on=False), Notes())
+        top_v = max(top_v, _wandering_span_v(setting, quiet)[1])
+    limit_v = min(top_v * (1.0 + VOLT_MARGIN) + 0.3, ceiling_v)
+    sheet.add(
+        "Rail voltage limit",
+        "highest healthy rail x 1.05 + 0.3 V, at most the monitor's range",
+        f"{top_v:.2f} V x 1.05 + 0.3 V, range {ceiling_v:g} V",
+        limit_v,
+        "V",
+        "margin for an uncalibrated board: " + PRACTICE,
+    )
+    why = "transformer turned too far: above anything this setting gives at mains +10 %"
+    sheet.expected["rail_pos_v"] = Expected(window_low, middle_v, window_high)
+    sheet.expected["rail_neg_v"] = Expected(-window_high, -middle_v, -window_low)
+    sheet.limits.append(Limit("rail_pos_v", "value", NAN, limit_v, 200, 0, "operator", why))
+    sheet.limits.append(Limit("rail_neg_v", "value", -limit_v, NAN, 200, 0, "operator", why))
