@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 
-from wardenfw import wire
-
 from benchwarden.analysis.draw import SEPARABLE, Draw, lamp_that_separates, tone_a
 from benchwarden.analysis.operating_point import charging_s, idle_load, inrush_a, settled
 from benchwarden.analysis.stage_sheet import NAN, PRACTICE, RATE_WINDOW_MS, Notes, Setting, Sheet
 from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit
+from wardenfw import wire
 
 # Where a short draws far more, the limit need not be further out than this.
 LIMIT_OVER_HEALTHY = 3.0

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from wardenfw import wire
-
 from benchwarden.analysis import dissipation
 from benchwarden.analysis.lamp_limiter import POWER_TOLERANCE, Lamp
 from benchwarden.analysis.operating_point import SHORT_OHM, Supply, idle_load, output_idle_a, resistor, settled
 from benchwarden.analysis.stage_sheet import PRACTICE, Notes, Setting
 from benchwarden.core.channels import INDEX
 from benchwarden.core.unit import Unit
+from wardenfw import wire
 
 # Idle current of a healthy set against its target: resistor tolerance, a pot a
 # little high, a warm set. Source: common practice, no source.

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from wardenfw import wire
-
 from benchwarden.analysis import dissipation, thermal_chain
 from benchwarden.analysis.draw import BIAS_CEILING_V, BIAS_LIMIT, BIAS_TONE_SPREAD, drive_share
 from benchwarden.analysis.operating_point import charging_s, idle_load, output_idle_a
@@ -12,6 +10,7 @@ from benchwarden.analysis.stage_sheet import NAN, PRACTICE, SLOW_WINDOW_MS, Sett
 from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit
 from benchwarden.core.unit import Unit
+from wardenfw import wire
 
 # One conversion of the output module lasts 1/860 s, give or take 10 %: of a 1 kHz
 # tone at most sin(pi n)/(pi n) of the peak is left in it, n = 1.05 to 1.29 periods.

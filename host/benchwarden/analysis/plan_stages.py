@@ -11,8 +11,6 @@ import math
 from collections.abc import Iterable
 from dataclasses import replace
 
-from wardenfw import wire
-
 from benchwarden.analysis.draw import drive_share
 from benchwarden.analysis.operating_point import inrush_a, supply_of
 from benchwarden.analysis.output_limits import bias_limit_v
@@ -25,6 +23,7 @@ from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit, Plan, PlanStage, StageFigures
 from benchwarden.core.unit import Unit
 from benchwarden.errors import PlanError
+from wardenfw import wire
 
 # Steps of the transformer in a plan, percent of full mains.
 LADDER_PCT = (25.0, 50.0, 75.0, 100.0)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from wardenfw import wire
-
 from benchwarden.analysis.draw import Draw, draw_of
 from benchwarden.analysis.operating_point import idle_load, settled
 from benchwarden.analysis.stage_sheet import NAN, PRACTICE, Notes, Setting, Sheet
 from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit
 from benchwarden.core.unit import Unit
+from wardenfw import wire
 
 # The board's own rail voltage readings may be this far off uncalibrated.
 VOLT_MARGIN = 0.05

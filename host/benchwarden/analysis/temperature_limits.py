@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from wardenfw import wire
-
 from benchwarden.analysis import dissipation, thermal_chain
 from benchwarden.analysis.draw import drive_share
 from benchwarden.analysis.output_limits import bias_limit_v
 from benchwarden.analysis.stage_sheet import NAN, PRACTICE, SLOW_WINDOW_MS, Setting, Sheet
 from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit
+from wardenfw import wire
 
 
 def device_heat_w(setting: Setting) -> float:
