@@ -1,0 +1,121 @@
+"""How the analysis' figures are named and printed, whatever keys they have.
+
+Names end in their unit (`drift_left_v_per_h`, `tau_s`); the unit is read from
+there, so that a new figure needs no line here.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchwarden.core.channels import CHANNEL
+from benchwarden.report.printable import general_text
+
+_UNITS = {
+    "v": "V",
+    "mv": "mV",
+    "uv": "\N{MICRO SIGN}V",
+    "a": "A",
+    "ma": "mA",
+    "ua": "\N{MICRO SIGN}A",
+    "w": "W",
+    "mw": "mW",
+    "va": "VA",
+    "wh": "Wh",
+    "c": "\N{DEGREE SIGN}C",
+    "k": "K",
+    "mk": "mK",
+    "s": "s",
+    "ms": "ms",
+    "us": "\N{MICRO SIGN}s",
+    "h": "h",
+    "minutes": "min",
+    "hz": "Hz",
+    "khz": "kHz",
+    "ohm": "\N{GREEK CAPITAL LETTER OMEGA}",
+    "mohm": "m\N{GREEK CAPITAL LETTER OMEGA}",
+    "f": "F",
+    "uf": "\N{MICRO SIGN}F",
+    "db": "dB",
+    "pct": "%",
+    "percent": "%",
+}
+# Per minute is common in warm-up; a bare "min" at the end means the minimum.
+_PER = {**_UNITS, "min": "min", "day": "d"}
+_DEEPEST = 4
+_MOST_ROWS = 150
+
+
+def name_and_unit(key: str) -> tuple[str, str]:
+    """Return (words, unit) of a figure's key; the unit is empty where the key has none."""
+    channel = next((name for name in CHANNEL if key == name or key.startswith(name + "_")), None)
+    lead, own_unit = "", ""
+    if channel is not None:
+        lead, own_unit = CHANNEL[channel].label, CHANNEL[channel].unit
+        key = key[len(channel) :].strip("_")
+        if not key:
+            return lead, own_unit
+    parts = key.split("_")
+    words, unit = parts, own_unit if channel is not None and parts[-1] in ("min", "max", "mean") else ""
+    for at in range(len(parts) - 1, -1, -1):
+        token = parts[at].lower()
+        first_of_key = at == 0 and channel is None
+        if at >= 2 and parts[at - 1] == "per" and token in _PER and parts[at - 2].lower() in _UNITS:
+            unit = f"{_UNITS[parts[at - 2].lower()]}/{_PER[token]}"
+            words = parts[: at - 2] + parts[at + 1 :]
+            break
+        if token in _UNITS and not first_of_key:
+            unit = _UNITS[token]
+            words = parts[:at] + parts[at + 1 :]
+            break
+    text = " ".join(word for word in words if word)
+    if lead:
+        return (f"{lead}: {text}" if text else lead), unit
+    return (text[:1].upper() + text[1:]) or key, unit
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def value_text(value: Any, unit: str) -> str:
+    """Return a figure with its unit; a pair of numbers is an interval."""
+    tail = f"\u00a0{unit}" if unit else ""
+    if value is None:
+        return "not determined"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if _is_number(value):
+        if value != value:
+            return "not determined"
+        return general_text(float(value)) + tail
+    if isinstance(value, (list, tuple)):
+        if len(value) == 2 and all(_is_number(v) for v in value):
+            return f"{general_text(float(value[0]))} to {general_text(float(value[1]))}{tail}"
+        shown = [value_text(v, "") for v in value[:8]]
+        more = f" and {len(value) - 8} more" if len(value) > 8 else ""
+        return (", ".join(shown) + more + tail) if shown else "none"
+    return str(value)
+
+
+def metric_rows(metrics: Any) -> list[tuple[str, str]]:
+    """Return (words, value with unit) of every figure, nested tables flattened in their order."""
+    rows: list[tuple[str, str]] = []
+    _flatten(metrics, "", rows, _DEEPEST)
+    if len(rows) > _MOST_ROWS:
+        rows[_MOST_ROWS:] = [(f"{len(rows) - _MOST_ROWS} more figures", "in the verdict kept with the run")]
+    return rows
+
+
+def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int) -> None:
+    if not isinstance(found, dict):
+        return
+    for key, value in found.items():
+        words, unit = name_and_unit(str(key))
+        # "Tau" may become "tau" inside a line, "DC offset" may not.
+        inner = words[:1].lower() + words[1:] if words[1:2].islower() else words
+        label = f"{prefix}: {inner}" if prefix else words
+        if isinstance(value, dict) and depth > 1:
+            _flatten(value, label, rows, depth - 1)
+        else:
+            rows.append((label, value_text(value, unit)))
