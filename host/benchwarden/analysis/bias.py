@@ -1,0 +1,136 @@
+"""Does the bias stay where it was put? Intermittent contacts, bias too high, bias that wanders off.
+
+A hand on the pot moves the bias one way for a second or more; a bad contact makes
+it leap and come back within a frame, again and again.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import deque
+
+from benchwarden.analysis.notice import trip, warning
+from benchwarden.analysis.seconds import Second
+from benchwarden.analysis.situation import BIAS, SIDES, Facts, Situation, StageNow
+from benchwarden.core.findings import Finding
+
+LEAP_SHARE = 0.15
+LEAP_TIMES_NOISE = 6.0
+LEAP_FLOOR_V = 0.0006
+LEAPS = 5
+LEAP_WINDOW_S = 60.0
+HIGH_TIMES = 2.5
+NOTE_TIMES = 1.6
+_HIGH_S = 10.0
+_AFTER_DRIVE_S = 90.0
+_DRIFT_SHARE = 0.5
+
+
+class Bias:
+    """Watches both bias drops while the set idles, one second at a time."""
+
+    def __init__(self, facts: Facts) -> None:
+        self._facts = facts
+        self._range = [math.nan, math.nan]
+        self._leaps: tuple[deque[float], deque[float]] = (deque(), deque())
+        self._turns: tuple[deque[float], deque[float]] = (deque(), deque())
+        self._last = [math.nan, math.nan]
+        self._high_s = [0.0, 0.0]
+        self._note_s = [0.0, 0.0]
+        self._low_s = [0.0, 0.0]
+        self._settled = [math.nan, math.nan]
+        self._minute: tuple[deque[float], deque[float]] = (deque(maxlen=60), deque(maxlen=60))
+
+    def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
+        found: list[Finding] = []
+        calm = now.idle and now.still_s > 3.0 and now.drive_s > 5.0
+        for k, side in enumerate(SIDES):
+            if not calm or second.mean[BIAS[k]] != second.mean[BIAS[k]]:
+                self._last[k] = math.nan
+                self._high_s[k] = self._note_s[k] = 0.0
+                continue
+            found += self._leap(k, side, second)
+            if now.drive_s > _AFTER_DRIVE_S:
+                found += self._high(k, side, second, now)
+        return found
+
+    def _leap(self, k: int, side: str, second: Second) -> list[Finding]:
+        i = BIAS[k]
+        mean = second.mean[i]
+        spread = second.high[i] - second.low[i]
+        if self._range[k] != self._range[k]:
+            self._range[k] = spread
+        typical = self._range[k]
+        scale = max(self._facts.target_v, abs(mean))
+        threshold = max(LEAP_SHARE * scale, LEAP_TIMES_NOISE * typical, LEAP_FLOOR_V)
+        if spread <= threshold:
+            self._range[k] += 0.05 * (spread - typical)
+            self._last[k] = mean
+            self._expire(k, second.t_s)
+            return []
+        # How far within one frame, and how often there and back.
+        frame = second.frame_mean[i]
+        low, high = second.frame_low[i], second.frame_high[i]
+        before = self._last[k] if self._last[k] == self._last[k] else float(frame[0])
+        path = [before, *(float(v) for v in frame)]
+        steps = [b - a for a, b in itertools.pairwise(path) if b == b and a == a]
+        widest = max((float(h - lo) for h, lo in zip(high, low, strict=True) if h == h), default=0.0)
+        sharp = max([widest, *(abs(s) for s in steps)])
+        self._last[k] = path[-1]
+        if sharp < 0.7 * threshold:
+            return []
+        up = any(s > 0.4 * threshold for s in steps)
+        down = any(s < -0.4 * threshold for s in steps)
+        self._leaps[k].append(second.t_s)
+        if (up and down) or widest >= threshold:
+            self._turns[k].append(second.t_s)
+        self._expire(k, second.t_s)
+        count, turns = len(self._leaps[k]), len(self._turns[k])
+        if count >= LEAPS and turns >= 3:
+            words = (
+                f"bias {side} leapt {count} times in {LEAP_WINDOW_S:.0f} s, last by {spread * 1e3:.1f} mV, "
+                f"and came back; its usual noise is {typical * 1e3:.2f} mV"
+            )
+            return [trip(second.t_s, "bias-unstable", side, words)]
+        if count >= 2 and turns >= 1:
+            words = f"bias {side} leapt by {spread * 1e3:.1f} mV and came back"
+            return [warning(second.t_s, "bias-unstable", side, words)]
+        return []
+
+    def _expire(self, k: int, t_s: float) -> None:
+        for times in (self._leaps[k], self._turns[k]):
+            while times and times[0] < t_s - LEAP_WINDOW_S:
+                times.popleft()
+
+    def _high(self, k: int, side: str, second: Second, now: Situation) -> list[Finding]:
+        value, target = second.mean[BIAS[k]], self._facts.target_v
+        high_v = max(HIGH_TIMES * target, target + 0.006)
+        self._high_s[k] = self._high_s[k] + now.dt_s if value > high_v else 0.0
+        note_v = max(NOTE_TIMES * target, target + 0.003)
+        self._note_s[k] = self._note_s[k] + now.dt_s if value > note_v else 0.0
+        if self._high_s[k] >= _HIGH_S:
+            words = f"bias {side} {value * 1e3:.1f} mV for {self._high_s[k]:.0f} s, target {target * 1e3:.1f} mV"
+            return [trip(second.t_s, "bias-unstable", side, words)]
+        found = []
+        if self._note_s[k] >= 30.0:
+            words = f"bias {side} {value * 1e3:.1f} mV, target {target * 1e3:.1f} mV"
+            found.append(warning(second.t_s, "bias-unstable", side, words))
+        return found + self._wander(k, side, value, second.t_s)
+
+    def _wander(self, k: int, side: str, value: float, t_s: float) -> list[Finding]:
+        """Compare with the level at which it once held still for a minute."""
+        minute = self._minute[k]
+        minute.append(value)
+        if len(minute) < 60:
+            return []
+        first, last = sum(list(minute)[:30]) / 30.0, sum(list(minute)[30:]) / 30.0
+        if self._settled[k] != self._settled[k]:
+            if abs(last - first) < 0.01 * self._facts.target_v and last > 0.4 * self._facts.target_v:
+                self._settled[k] = last
+            return []
+        away = abs(last - self._settled[k])
+        if away > _DRIFT_SHARE * max(self._facts.target_v, self._settled[k]):
+            words = f"bias {side} had settled at {self._settled[k] * 1e3:.1f} mV and is now at {last * 1e3:.1f} mV"
+            return [warning(t_s, "bias-unstable", side, words)]
+        return []

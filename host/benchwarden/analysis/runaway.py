@@ -1,0 +1,218 @@
+"""Does the bias feed itself? Each kelvin raises the current that makes the next kelvin.
+
+Below a thermal loop gain of one a rise slows down towards an equilibrium, at or above
+one it does not: its second derivative is not negative. That is asked of several
+windows at once, on calm rails, and the answer is a forecast: when is the safe limit
+reached if this goes on? A fast path watches seconds, before the sink has moved.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchwarden.analysis.notice import trip
+from benchwarden.analysis.seconds import Second
+from benchwarden.analysis.situation import BIAS, NEG_A, POS_A, SIDES, SINK, Facts, Situation, StageNow
+from benchwarden.analysis.trend import BLOCKS, Curve, end_curve, time_to_reach
+from benchwarden.core.findings import Finding
+from benchwarden.core.samples import FloatArray
+
+WINDOWS = (24, 60, 120, 240, 480)
+_KEEP = 481
+_EVERY_S = 5.0
+HORIZON_S = 900.0
+# Bias below these multiples of its target is not yet a danger, however it moves.
+CURVED_FROM = 1.25
+STRAIGHT_FROM = 1.8
+FAST_FROM = 1.7
+HARD_FROM = 3.0
+SAFE_TIMES = 5.0
+_FAST_S = 6
+_AFTER_DRIVE_S = 60.0
+_AFTER_MOVE_S = 6.0
+
+
+@dataclass
+class _Track:
+    """One quantity that may run away, with the temperature that goes with it.
+
+    Attributes:
+        values, warm: newest last, one per second of the present calm stretch.
+        fast: the last seconds, kept over pot steps.
+        alarms: evaluations in a row that saw a runaway.
+    """
+
+    name: str
+    values: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
+    warm: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
+    fast: deque[float] = field(default_factory=lambda: deque(maxlen=_FAST_S + 1))
+    alarms: int = 0
+    next_s: float = -math.inf
+
+    def clear(self) -> None:
+        self.values.clear()
+        self.warm.clear()
+        self.fast.clear()
+        self.alarms = 0
+
+
+class Runaway:
+    """Watches both bias drops and the rail current, one second at a time."""
+
+    def __init__(self, facts: Facts) -> None:
+        self._facts = facts
+        self._bias = tuple(_Track(side) for side in SIDES)
+        self._rail = _Track("")
+        self._was_drive = False
+        self._rail_start = math.nan
+        self._gain: list[list[tuple[float, float, float]]] = [[], []]
+
+    def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
+        found: list[Finding] = []
+        calm = now.mains and not second.switched and not now.gap and now.unlifted_s > _AFTER_MOVE_S and now.dt_s < 15.0
+        idle = calm and not now.drive and now.drive_s > _AFTER_DRIVE_S
+        current = (second.mean[POS_A] + second.mean[NEG_A]) / 2.0
+        for k, track in enumerate(self._bias):
+            value, warm = second.mean[BIAS[k]], second.mean[SINK[k]]
+            if not idle or value != value:
+                track.clear()
+                continue
+            found += self._one(track, value, warm, self._facts.target_v, self._limit_v(warm, now), second, now, current)
+        # The rail tells what no bias channel sees: another pair, a missing clip, drive.
+        steady = calm and now.drive_s > (_AFTER_DRIVE_S if not now.drive else 20.0) and now.drive == self._was_drive
+        self._was_drive = now.drive
+        if not steady or current != current:
+            self._rail.clear()
+            self._rail_start = math.nan
+            return found
+        if self._rail_start != self._rail_start:
+            self._rail_start = current
+        self._rail_start = min(self._rail_start, current)
+        idle_a = 2.0 * self._facts.target_v * self._facts.amps_per_bias_v + self._facts.unit.quiescent_other_a
+        reference = max(idle_a, self._rail_start) if now.drive else idle_a
+        sinks = [c for c in (second.mean[SINK[0]], second.mean[SINK[1]]) if c == c]
+        warm = max(sinks) if sinks else math.nan
+        if now.drive or any(second.mean[b] != second.mean[b] for b in BIAS):
+            found += self._one(self._rail, current, warm, reference, 3.0 * reference, second, now, current)
+        return found
+
+    def _limit_v(self, sink_c: float, now: Situation) -> float:
+        """Return the bias drop at which a device reaches its safe junction temperature, or five times target."""
+        facts = self._facts
+        relative = SAFE_TIMES * facts.target_v
+        if now.alive_v != now.alive_v or now.alive_v < 1.0:
+            return relative
+        room_k = facts.tj_safe_c - (sink_c if sink_c == sink_c else 60.0)
+        amps = max(room_k, 1.0) / facts.device_k_per_w / now.alive_v
+        return max(min(relative, amps * facts.unit.emitter_resistor_ohm), 1.5 * facts.target_v)
+
+    def _one(
+        self,
+        track: _Track,
+        value: float,
+        warm: float,
+        reference: float,
+        limit: float,
+        second: Second,
+        now: Situation,
+        current: float,
+    ) -> list[Finding]:
+        if track.values:
+            step = value - track.values[-1]
+            quiet = np.diff(np.array(list(track.values)[-6:])) if len(track.values) >= 6 else np.zeros(0)
+            usual = float(np.abs(quiet).max()) if len(quiet) else math.inf
+            if abs(step) > max(3.0 * usual, 0.04 * reference):
+                # A pot was turned or a contact leapt: a new stretch begins.
+                track.values.clear()
+                track.warm.clear()
+                track.alarms = 0
+        track.values.append(value)
+        track.warm.append(warm)
+        track.fast.append(value)
+        found = self._fast(track, value, reference, second, now)
+        if found or second.t_s < track.next_s:
+            return found
+        track.next_s = second.t_s + _EVERY_S
+        if len(track.values) < WINDOWS[0] or value < CURVED_FROM * reference:
+            track.alarms = 0
+            return []
+        return self._slow(track, value, reference, limit, second, now)
+
+    def _fast(self, track: _Track, value: float, reference: float, second: Second, now: Situation) -> list[Finding]:
+        """Seconds: growing by itself, faster and faster, already far above target."""
+        if len(track.fast) <= _FAST_S or value < FAST_FROM * reference or now.dt_s > 2.0:
+            return []
+        steps = [b - a for a, b in zip(track.fast, list(track.fast)[1:], strict=False)]
+        late, early = sum(steps[3:]), sum(steps[:3])
+        rising = all(s > 0.0 for s in steps[1:]) and early > 0.0
+        if rising and late > 1.15 * early and late > 0.06 * value and max(steps) < 0.6 * (late + early):
+            doubling_s = 3.0 * math.log(2.0) / math.log(late / early)
+            shown = self._shown(track, value)
+            words = f"{shown} and growing faster and faster, doubling its rise every {doubling_s:.0f} s"
+            return [trip(second.t_s, "thermal-runaway", track.name, words)]
+        return []
+
+    def _slow(
+        self, track: _Track, value: float, reference: float, limit: float, second: Second, now: Situation
+    ) -> list[Finding]:
+        values = np.array(track.values)
+        warm = np.array(track.warm)
+        votes, best, soonest = 0, None, math.inf
+        for size in WINDOWS:
+            if len(values) < size:
+                break
+            curve = end_curve(values[-size:], (size // BLOCKS) * BLOCKS * now.dt_s)
+            if not self._climbs(curve, reference, size):
+                continue
+            heated = self._heated(warm[-size:])
+            if not heated:
+                continue
+            curved = curve.bend > 3.0 * curve.bend_sd and size >= 60
+            straight = curve.bend > -1.0 * curve.bend_sd and value > STRAIGHT_FROM * reference and size >= 60
+            hard = value > HARD_FROM * reference and curve.bend > -3.0 * curve.bend_sd
+            if not (curved or straight or hard):
+                continue
+            reach_s = time_to_reach(curve, limit)
+            if reach_s < HORIZON_S:
+                votes += 1
+                if reach_s < soonest:
+                    soonest, best = reach_s, curve
+        track.alarms = track.alarms + 1 if votes else 0
+        if best is None or (votes < 2 and track.alarms < 3) or track.alarms < 2:
+            return []
+        words = (
+            f"{self._shown(track, value)} and rising {best.slope * self._per_minute(track):.2f} "
+            f"{self._unit_text(track)} per minute without slowing; safe limit "
+            f"{limit * (1e3 if track.name else 1.0):.3g} {self._unit_text(track)} reached in about {soonest:.0f} s"
+        )
+        return [trip(second.t_s, "thermal-runaway", track.name, words)]
+
+    @staticmethod
+    def _climbs(curve: Curve, reference: float, size: int) -> bool:
+        enough = curve.slope * curve.span > 0.06 * reference
+        smooth = curve.residual_sd < 0.12 * abs(curve.slope) * curve.span
+        return curve.slope > 4.0 * curve.slope_sd and enough and smooth
+
+    @staticmethod
+    def _heated(warm: FloatArray) -> bool:
+        """Does the sink go along? Unknown counts as yes: the bias alone has to do then."""
+        half = len(warm) // 2
+        first, last = float(warm[:half].mean()), float(warm[half:].mean())
+        return not last - first < 0.05
+
+    def _shown(self, track: _Track, value: float) -> str:
+        if track.name:
+            return f"bias {track.name} {value * 1e3:.1f} mV (target {self._facts.target_v * 1e3:.1f})"
+        return f"rail current {value:.3f} A"
+
+    @staticmethod
+    def _unit_text(track: _Track) -> str:
+        return "mV" if track.name else "A"
+
+    @staticmethod
+    def _per_minute(track: _Track) -> float:
+        return 60.0 * (1e3 if track.name else 1.0)
