@@ -1,4 +1,7 @@
-"""Commands: parse arguments, wire objects, nothing else."""
+"""Commands: parse arguments, wire objects, nothing else.
+
+Each command imports what it wires: a view in a terminal need not wait for a plot library.
+"""
 
 from __future__ import annotations
 
@@ -9,27 +12,19 @@ import sys
 from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchwarden import __version__
-from benchwarden.analysis.judge import judge_recording
-from benchwarden.analysis.planner import burn_in_plan, check_plan, load_plan, power_up_plan, working_text
-from benchwarden.core.clock import SystemClock
-from benchwarden.core.plan import Plan
-from benchwarden.core.unit import load_unit
-from benchwarden.dashboard.terminal import watch
 from benchwarden.errors import BenchwardenError
-from benchwarden.link.serial_port import find_boards
-from benchwarden.record.export import export_csv
-from benchwarden.record.recover import recover
-from benchwarden.report.pdf import write_record
-from benchwarden.run import Outcome, checked_hours, chosen_port, new_run_dir, supervise
-from benchwarden.supervisor import Person, RunInfo
-from benchwarden.virtual.demo import DEFAULT_FAULT, VirtualBench
-from benchwarden.virtual.hands import Hands
-from benchwarden.virtual.technician import Technician
+
+if TYPE_CHECKING:
+    from benchwarden.core.plan import Plan
+    from benchwarden.run import Outcome
+    from benchwarden.supervisor import Person
 
 EXIT_CODES = {"pass": 0, "trip": 3, "incomplete": 4}
 EXIT_ERROR = 2
+DEMO_FAULT = "runaway-slow:0.5@150/left"
 DEFAULT_RUNS = Path("benchwarden-runs")
 CAUTION = (
     "Not a certified protective device. Mains can kill; reservoir capacitors stay charged after switch-off.\n"
@@ -39,8 +34,14 @@ CAUTION = (
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    args = _parser().parse_args(argv)
+    words = list(sys.argv[1:] if argv is None else argv)
     try:
+        if words[:1] == ["virtual"]:
+            # The bench has a parser of its own.
+            from benchwarden.virtual.server import main as serve_bench
+
+            return serve_bench(words[1:])
+        args = _parser().parse_args(words)
         code: int = args.command(args)
     except BenchwardenError as error:
         print(f"benchwarden: {error}", file=sys.stderr)
@@ -60,7 +61,7 @@ def _parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser("demo", help="watch a supervised power-up on the virtual bench, with a fault in it")
     demo.add_argument("--unit", type=Path, help="unit facts; default: the demo amplifier")
-    demo.add_argument("--fault", default=DEFAULT_FAULT, help="NAME[:severity][@seconds][/left|right], or none")
+    demo.add_argument("--fault", default=DEMO_FAULT, help="NAME[:severity][@seconds][/left|right], or none")
     demo.add_argument("--speed", type=float, default=20.0, help="board seconds per second; 0 flat out (default 20)")
     demo.add_argument("--seed", type=int, default=1)
     demo.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
@@ -109,13 +110,17 @@ def _parser() -> argparse.ArgumentParser:
     ports = commands.add_parser("ports", help="list boards found on USB")
     ports.set_defaults(command=_ports)
 
-    virtual = commands.add_parser("virtual", help="run the virtual bench by itself", add_help=False)
-    virtual.add_argument("rest", nargs=argparse.REMAINDER)
-    virtual.set_defaults(command=_virtual)
+    commands.add_parser("virtual", help="run the virtual bench by itself (see its own --help)")
     return parser
 
 
 def _demo(args: argparse.Namespace) -> int:
+    from benchwarden.analysis.planner import check_plan, power_up_plan
+    from benchwarden.core.unit import load_unit
+    from benchwarden.virtual.demo import VirtualBench
+    from benchwarden.virtual.hands import Hands
+    from benchwarden.virtual.technician import Technician
+
     print("VIRTUAL BENCH: every number below comes from a model, not from a measurement.")
     print(CAUTION)
     with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as shipped:
@@ -134,6 +139,8 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _run(args: argparse.Namespace) -> int:
+    from benchwarden.run import chosen_port
+
     print(CAUTION)
     plan = _computed_plan(args)
     outcome = _supervised(args, plan, chosen_port(args.port), plan.unit.run, None, 1.0)
@@ -141,6 +148,10 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _computed_plan(args: argparse.Namespace) -> Plan:
+    from benchwarden.analysis.planner import burn_in_plan, check_plan, load_plan, power_up_plan
+    from benchwarden.core.unit import load_unit
+    from benchwarden.run import checked_hours
+
     unit = load_unit(args.unit)
     plan = burn_in_plan(unit, checked_hours(args.burn_in)) if args.burn_in else power_up_plan(unit)
     if args.plan:
@@ -152,6 +163,10 @@ def _computed_plan(args: argparse.Namespace) -> Plan:
 def _supervised(
     args: argparse.Namespace, plan: Plan, port: str, label: str, person: Person | None, speed: float
 ) -> Outcome:
+    from benchwarden.core.clock import SystemClock
+    from benchwarden.run import new_run_dir, supervise
+    from benchwarden.supervisor import RunInfo
+
     clock = SystemClock()
     started = clock.utc_label()
     run_dir = new_run_dir(args.runs, label, started)
@@ -190,11 +205,15 @@ def _print_outcome(outcome: Outcome) -> None:
 
 
 def _plan(args: argparse.Namespace) -> int:
+    from benchwarden.analysis.planner import working_text
+
     print(working_text(_computed_plan(args)))
     return 0
 
 
 def _judge(args: argparse.Namespace) -> int:
+    from benchwarden.analysis.judge import judge_recording
+
     text = json.dumps(judge_recording(args.recording, args.unit), indent=1)
     if args.output is None:
         print(text)
@@ -204,11 +223,15 @@ def _judge(args: argparse.Namespace) -> int:
 
 
 def _report(args: argparse.Namespace) -> int:
+    from benchwarden.report.pdf import write_record
+
     print(write_record(args.run_dir))
     return 0
 
 
 def _export(args: argparse.Namespace) -> int:
+    from benchwarden.record.export import export_csv
+
     target = args.run_dir / "recording.csv"
     export_csv(args.run_dir, target)
     print(target)
@@ -216,18 +239,21 @@ def _export(args: argparse.Namespace) -> int:
 
 
 def _recover(args: argparse.Namespace) -> int:
+    from benchwarden.record.recover import recover
+
     recovery = recover(args.run_dir)
     print("\n".join(recovery.lines()))
     return 0 if recovery.intact else 1
 
 
 def _watch(args: argparse.Namespace) -> int:
+    from benchwarden.dashboard.terminal import watch
+
     watch(args.run_dir)
     return 0
 
 
 def _page(args: argparse.Namespace) -> int:
-    # Dash takes a second to import; no other command should wait for it.
     from benchwarden.dashboard.app import serve
 
     serve(args.run_dir, port=args.port, ready=lambda url: print(f"Live page: {url}", flush=True))
@@ -235,15 +261,11 @@ def _page(args: argparse.Namespace) -> int:
 
 
 def _ports(args: argparse.Namespace) -> int:
+    from benchwarden.link.serial_port import find_boards
+
     boards = find_boards()
     for board in boards:
         print(f"{board.device}  {board.description}  {board.serial}")
     if not boards:
         print("No board found on USB.")
     return 0 if boards else 1
-
-
-def _virtual(args: argparse.Namespace) -> int:
-    from benchwarden.virtual.server import main as serve_bench
-
-    return serve_bench(args.rest)
