@@ -28,6 +28,7 @@ START_V = 5.0
 SATURATION_V = 2.5
 # A stage that has lost one rail swings to the other by most of what is left.
 _LOST_RAIL_SHARE = 0.8
+_BLEND = 1.82
 _LEAK_DOUBLES_K = 10.0  # leakage doubles per 10 K: the usual rule, from memory
 
 
@@ -196,6 +197,16 @@ def compensation_for_loop_gain(
 
 def _with(stage: StageParams, compensation: float) -> StageParams:
     return replace(stage, compensation=compensation)
+
+
+def class_ab_mean_a(idle_a: float, peak_a: float) -> float:
+    """Return the mean current of one side of a class-AB pair that delivers a sine of this peak.
+
+    Exact at both ends (idle, and peak/pi in class B); between them within
+    0.7 % of the mean of a pair with i+ i- = idle^2, which is what the exponent
+    was chosen for.
+    """
+    return float((idle_a**_BLEND + (peak_a / math.pi) ** _BLEND) ** (1.0 / _BLEND))
 
 
 @dataclass(frozen=True)
@@ -454,9 +465,7 @@ class OutputStage:
         if drive_level > 0.0 and low_v > START_V and not self.dead:
             swing = drive_level * (low_v - SATURATION_V) / (1.0 + re / pairs * load_s)
             peak = swing * load_s
-            # Mean of one side of a class-AB pair: exact at both ends (idle, and
-            # peak/pi in class B), within 3 % between them.
-            side = math.hypot(side, peak / math.pi)
+            side = class_ab_mean_a(side, peak)
             load_w = 0.5 * swing * peak
             resistor_w += 0.5 * peak * peak * re / pairs
         hf = self.hf_fault_v

@@ -146,7 +146,7 @@ class DutParams:
             if loop_gain is None:
                 # A spreader cannot be worse than absent; a stage that is tame
                 # by its own emitter resistors keeps what the draw gave.
-                ratio = max(min(ratio, 1.15), 0.4)
+                ratio = max(min(ratio, 1.6), 0.4)
             stages.append(replace(stage, compensation=ratio))
         full = sum(s.pairs * current for s in stages) + unit.quiescent_other_a
         supply = _supply_for(unit, full, near)
