@@ -205,13 +205,13 @@ def pulse(now: Snapshot) -> dict[str, Any]:
         "waiting": False,
         "ended": status.ended,
         "phase": words.phase(status),
-        "relay": ("last known: " if now.stale else "") + said,
+        "relay": ("last known: " if now.last_known else "") + said,
         "limiter": words.limiter(relay),
         "kind": kind,
         "contact": relay.contact,
         "link": status.link,
         "data_age_s": round(now.silent_s, 2),
-        "stale": now.stale,
+        "stale": now.last_known,
         "alarms": [dataclasses.asdict(alarm) for alarm in words.alarms(now)],
     }
 

@@ -59,6 +59,15 @@ class TwoStep:
             return None
         return self._announce("confirm", prompt_id)
 
+    def announce(self, prompt_id: int) -> Announced:
+        """Announce a confirmation, whatever its kind: a single key is too easily hit.
+
+        Raises:
+            StageError: the prompt is not there any more.
+        """
+        self._present(prompt_id)
+        return self._announce("confirm", prompt_id)
+
     def second(self, announced: Announced, by: str) -> None:
         """Take the second press and leave the confirmation.
 

@@ -57,6 +57,11 @@ class Snapshot:
         return self.age_s > STALE_S or (self.data_age_s is not None and self.data_age_s > STALE_S)
 
     @property
+    def last_known(self) -> bool:
+        """True when what is shown is the last that was heard, not what is."""
+        return self.stale or (self.status is not None and self.status.link == "lost" and not self.status.ended)
+
+    @property
     def silent_s(self) -> float:
         """Seconds since the last news of any kind that counts as data."""
         return max(self.age_s, self.data_age_s or 0.0)
@@ -134,7 +139,9 @@ class Feed:
         self._mark, self._status, self._problem = mark, status, ""
         self._looked_s = now_s
         self._written_s = now_s - age_s
-        if status.t_s is not None and status.t_s != self._data_t_s:
+        if status.t_s is None:
+            self._data_t_s, self._data_s = None, None
+        elif status.t_s != self._data_t_s:
             self._data_t_s, self._data_s = status.t_s, self._written_s
         if not status.relay.disagrees:
             self._disagree_since_s = None

@@ -142,7 +142,7 @@ def _verdict(
         if edge is not None and abs(edge - mean) < NEAR * abs(edge - inner):
             return "near", "near limit: " + words
     if expected and not expected[0] <= mean <= expected[2]:
-        return "outside", "not as expected" + (f"; {words}" if words else "")
+        return "outside", "not as expected"
     return "inside", words or "as expected"
 
 

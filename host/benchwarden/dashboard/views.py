@@ -129,7 +129,27 @@ def _now_shows(now: Snapshot) -> Any:
         words.kept_together(prompt.check) if prompt else "",
         int(prompt.expires_in_s) if prompt and prompt.expires_in_s is not None else None,
         status.verdict,
+        _aim(status),
+        _next(status),
     )
+
+
+# The rail voltages prove what the person does at the transformer; they are
+# shown beside the instruction unless a confirm button needs the room.
+_AIM = (("rail_pos_v", "Rail + voltage"), ("rail_neg_v", "Rail − voltage"))
+
+
+def _aim(status: Status) -> tuple[tuple[str, str, str, str, str], ...]:
+    if status.phase not in ("waiting-reading", "settling", "holding"):
+        return ()
+    by_channel = {row.channel: row for row in rows(status)}
+    picked = [(label, by_channel[name]) for name, label in _AIM]
+    return tuple((label, row.value, row.unit, row.verdict, row.expected) for label, row in picked)
+
+
+def _next(status: Status) -> str:
+    later = status.stages[status.stage_index + 1 :] if status.phase in ("settling", "holding") else ()
+    return f"Then: {later[0].name} ({words.setting(later[0])})." if later else ""
 
 
 def _progress(status: Status) -> tuple[int, float] | None:
@@ -154,7 +174,7 @@ def _now_drawn(shown: Any) -> Any:
             html.P("This page picks it up by itself.", className="instruction idle"),
             html.P(shown[0], className="facts"),
         ]
-    said, phase, place, setting, progress, instruction, ask, check, expires_s, verdict = shown
+    said, phase, place, setting, progress, instruction, ask, check, expires_s, verdict, aim, then = shown
     out: list[Any] = [html.H2(said, className=f"phase phase-{phase}" if phase.isascii() else "phase")]
     if place:
         out.append(html.P([html.Strong(place), f" ({setting})" if setting else ""], className="place"))
@@ -173,6 +193,10 @@ def _now_drawn(shown: Any) -> Any:
         out.append(html.P([html.Strong("Done when: "), check], className="check"))
     if expires_s is not None:
         out.append(html.P(f"{expires_s} s left to do it", className="check"))
+    if then:
+        out.append(html.P(then, className="check"))
+    if aim:
+        out.append(html.Dl([_figure(*entry) for entry in aim], className="figures aim"))
     if verdict:
         out.append(html.P(["Verdict: ", html.Strong(verdict)], className="verdict"))
     return out
@@ -191,16 +215,20 @@ def _main_shows(now: Snapshot) -> Any:
 
 
 def _main_drawn(shown: Any) -> Any:
-    return [
-        html.Div(
-            [
-                html.Dt([html.Span(_SIGNS[verdict] if verdict != "unjudged" else "", className="sign"), f" {label}"]),
-                html.Dd([value, html.Span(unit, className="unit")]),
-            ],
-            className=f"figure is-{verdict}",
-        )
-        for label, value, unit, verdict in shown
-    ]
+    return [_figure(*entry) for entry in shown]
+
+
+def _figure(label: str, value: str, unit: str, verdict: str, expected: str = "") -> Any:
+    sign = _SIGNS[verdict] if verdict != "unjudged" else ""
+    wanted = [html.Dd(f"expected {expected} {unit}", className="wanted")] if expected else []
+    return html.Div(
+        [
+            html.Dt([html.Span(sign, className="sign"), f" {label}"]),
+            html.Dd([value, html.Span(unit, className="unit")], className="big"),
+            *wanted,
+        ],
+        className=f"figure is-{verdict}",
+    )
 
 
 # -- channels against their limits ---------------------------------------------
@@ -255,7 +283,7 @@ def _channels_drawn(shown: Any) -> Any:
 def _relay_shows(now: Snapshot) -> Any:
     if now.status is None:
         return None
-    return (now.status.relay, now.relay_fault, now.stale, words.relay(now.status.relay, now.relay_fault))
+    return (now.status.relay, now.relay_fault, now.last_known, words.relay(now.status.relay, now.relay_fault))
 
 
 def _flag(value: bool | None, true: str, false: str) -> str:
@@ -435,7 +463,7 @@ def page(now: Snapshot, points: Points) -> Any:
                         **_named({"aria-label": "What is going on and what to do"}),
                     ),
                     html.Section(
-                        html.Dl(drawn["main-figures"], id="main-figures"),
+                        html.Dl(drawn["main-figures"], id="main-figures", className="figures"),
                         className="card main-figures",
                         **_named({"aria-label": "Main readings"}),
                     ),

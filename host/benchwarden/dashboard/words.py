@@ -13,6 +13,11 @@ CAUTIONS = (
     "opens: measure before you touch. Local codes and licensed practice come first."
 )
 
+CAUTIONS_SHORT = (
+    "Not a certified protective device. Mains can kill. Capacitors stay charged.",
+    "Local codes and licensed practice come first.",
+)
+
 _PHASES = {
     "connecting": "Looking for the board",
     "cold-check": "Checking the board, relay open",
@@ -109,6 +114,8 @@ def what_happens(prompt: Prompt, stage: StageRow | None) -> str:
         return f"Yes: put mains on the amplifier{at}{lamp}"
     if prompt.act == "remove-limiter":
         return f"Yes: take the limiter lamp out of circuit{at}"
+    if prompt.act == "reset":
+        return "Yes: reset the trip; nothing closes by itself"
     return "Yes: done"
 
 
@@ -203,7 +210,11 @@ def alarms(now: Snapshot) -> tuple[Alarm, ...]:
         else:
             why = cause(status.relay.cause) if status.relay.cause not in ("", "none") else "see messages"
         head = "BOARD FAULT" if status.relay.state == "fault" else "TRIPPED"
-        out.append(Alarm("trip", f"{head}: {why}", "Nothing closes again by itself. Find the reason first."))
+        out.append(Alarm("trip", _ended(f"{head}: {why}"), "Nothing closes again by itself. Find the reason first."))
     if status.error:
-        out.append(Alarm("error", f"PROGRAM ERROR: {status.error}", "The run cannot go on."))
+        out.append(Alarm("error", _ended(f"PROGRAM ERROR: {status.error}"), "The run cannot go on."))
     return tuple(out)
+
+
+def _ended(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else text + "."
