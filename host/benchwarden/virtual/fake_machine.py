@@ -34,10 +34,12 @@ CORE_TEMP = 4
 
 
 class ChipReset(BaseException):
-    """The chip restarted: watchdog, `machine.reset()` or loss of power. Unwinds whatever ran.
+    """The chip stopped running its program: watchdog, `machine.reset()`, loss of power. Unwinds whatever ran.
+
+    The program may try to catch it; the next thing it does to a pin raises it again.
 
     Attributes:
-        why: "watchdog", "reset" or "power".
+        why: "watchdog", "reset", "power", or "stop" when the bench itself ends.
     """
 
     def __init__(self, why: str) -> None:
@@ -73,7 +75,7 @@ class Pad:
 
     def level(self) -> int:
         """Return what the chip reads here."""
-        if self.mode == OUT:
+        if self.mode == OUT or (self.mode == OPEN_DRAIN and not self.out):
             return self.out
         if self.world is not None:
             return self.world
@@ -92,9 +94,36 @@ class I2cBus:
         stuck: SDA is held low; every transfer times out.
     """
 
-    def __init__(self, parts: dict[int, RegisterPart] | None = None) -> None:
-        self.parts = parts if parts is not None else {}
+    def __init__(self) -> None:
+        self.parts: dict[int, RegisterPart] = {}
         self.stuck = False
+        self._sda: Pad | None = None
+        self._clocks_left: int | None = None
+
+    def wire(self, sda: Pad, scl: Pad) -> None:
+        """Lay the bus on two pads, pulled up, so that the firmware can also clock it by hand."""
+        self._sda = sda
+        sda.world = scl.world = 1
+        sda.on_output = lambda level: None
+        scl.on_output = self._clock
+
+    def stick(self, clocks: int | None = None) -> None:
+        """Let a part hold SDA low until it has seen `clocks` more clocks; None: for ever."""
+        self.stuck = True
+        self._clocks_left = clocks
+        if self._sda is not None:
+            self._sda.world = 0
+
+    def release(self) -> None:
+        self.stuck = False
+        if self._sda is not None:
+            self._sda.world = 1
+
+    def _clock(self, level: int) -> None:
+        if self.stuck and not level and self._clocks_left is not None:
+            self._clocks_left -= 1
+            if self._clocks_left <= 0:
+                self.release()
 
 
 class Chip:
@@ -111,6 +140,7 @@ class Chip:
         buses: index is the number of the I2C block.
         analog: pad number to the sensor on it.
         resets: why each restart happened, oldest first.
+        dead: why the program no longer runs, "" while it does.
     """
 
     def __init__(
@@ -127,6 +157,7 @@ class Chip:
         self.buses = (I2cBus(), I2cBus())
         self.analog: dict[int, NtcInput] = {}
         self.resets: list[str] = []
+        self.dead = ""
         self.reset_cause = PWRON_RESET
         self._random = np.random.default_rng([seed, 0x52504B])
         self._adc = Rp2040Adc(np.random.default_rng([seed, 0xADC]))
@@ -173,16 +204,27 @@ class Chip:
             self._interrupt(self._pending.pop(0))
         return was
 
+    def kill(self, why: str) -> None:
+        """Reset the peripherals and end the running program by raising ChipReset."""
+        self._reset_peripherals()
+        self.dead = why
+        raise ChipReset(why)
+
     def restart(self, why: str) -> None:
-        """Put every peripheral in its reset state: all pads inputs, watchdog off, timer at zero."""
+        """Let the chip begin anew; its timer starts at zero."""
+        self._reset_peripherals()
+        self.dead = ""
         self.resets.append(why)
         self.reset_cause = PWRON_RESET if why == "power" else WDT_RESET
+        self.clock.boot_us = self.clock.now_us
+
+    def _reset_peripherals(self) -> None:
+        """All pads are inputs, the watchdog is off."""
         self._wdt_period_us = 0
         self._wdt_round += 1
         self._masked = self.in_handler = False
         self._pending.clear()
         self._pins.clear()
-        self.clock.boot_us = self.clock.now_us
         for pad in self.pads:
             was_high = pad.mode == OUT and pad.out
             pad.reset()
@@ -207,7 +249,7 @@ class Chip:
         if number != self._wdt_round:
             return
         if self.clock.now_us >= self._wdt_due_us:
-            raise ChipReset("watchdog")
+            self.kill("watchdog")
         self.clock.at(self._wdt_due_us, lambda: self._watch(number))
 
     # Random numbers and converter
@@ -279,16 +321,20 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
                 pad.mode = mode
             if pull != -1:
                 pad.pull = pull
-            if pad.mode == OUT and pad.on_output is not None:
+            if pad.mode in (OUT, OPEN_DRAIN) and pad.on_output is not None:
                 pad.on_output(pad.out)
 
         def value(self, x: int | None = None) -> int | None:
             pad = self._pad
             if x is None:
                 if pad.mode is None:
+                    if chip.dead:
+                        raise ChipReset(chip.dead)
                     raise Misuse(f"GP{pad.number} is read before its mode is set")
                 return pad.level()
-            if pad.mode != OUT:
+            if pad.mode != OUT and pad.mode != OPEN_DRAIN:
+                if chip.dead:
+                    raise ChipReset(chip.dead)
                 raise Misuse(f"GP{pad.number} is written but is no output")
             level = 1 if x else 0
             pad.out = level
@@ -329,6 +375,8 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
                 raise ValueError("bad SCL/SDA pin")
             if not 0 < freq <= 1_000_000:
                 raise ValueError("I2C clock out of range")
+            # The block takes the pads over from whatever they were.
+            sda._pad.mode = scl._pad.mode = None
             self._bus = chip.buses[id]
             self._parts = self._bus.parts
             self._byte_us = 9e6 / freq
@@ -407,7 +455,7 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
             chip.feed_watchdog()
 
     def reset() -> None:
-        raise ChipReset("reset")
+        chip.kill("reset")
 
     def idle() -> None:
         clock.advance(1)
