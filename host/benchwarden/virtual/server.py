@@ -38,7 +38,7 @@ from benchwarden.virtual.lockstep import HostLines, Lockstep
 # How long the wall waits for a silent host before virtual time goes on.
 PATIENCE_S = 2.0
 # How long a command waits for an acknowledgement behind it (see lockstep).
-ERRAND_WAIT_S = 0.05
+ERRAND_WAIT_S = 0.5
 # The line is looked at every fourth slot, as often as the USB buffer needs it.
 CHECK_SLOTS = 4
 # Bytes that wait for a host that does not read before the board feels it.
