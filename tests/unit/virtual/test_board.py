@@ -1,0 +1,328 @@
+"""The whole virtual board in one process: the real firmware closes, guards and opens; what is fake is strict.
+
+Times of the relay: Finder 40 series (operate 7 ms, release 3 ms). Latency
+limits are those the firmware promises on the wire (150 ms to contact, 100 ms
+to open) and the alert path's own: conversion of 1.08 ms plus the release.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scripted_host import UNIT, wide_stage
+
+from benchwarden.virtual.board import ALERT, RELAY_ENABLE, RELAY_PULSE, BenchStop, VirtualBoard
+from benchwarden.virtual.clock import VirtualClock
+from benchwarden.virtual.dut import Dut, DutParams
+from benchwarden.virtual.fake_machine import Chip, ChipReset
+from benchwarden.virtual.parts import Misuse
+from benchwarden.virtual.relays import DROP_OUT_US, MainsRelay
+from wardenfw import wire
+
+pytestmark = pytest.mark.bench
+Act = Callable[["Run"], None]
+
+
+class Run:
+    """Plays a board for a while: hello at 1 s, acknowledgements, and acts at given seconds."""
+
+    def __init__(self, seed: int = 1, ticks_origin_us: int = 0) -> None:
+        self.board = VirtualBoard(Dut(DutParams.from_unit(UNIT, 1, still=True), 1), seed, ticks_origin_us)
+        self.lease_ms = 5000
+        self.events: list[tuple[float, tuple[object, ...]]] = []
+        self.frames: list[bytes] = []
+        self.contacts: list[tuple[int, bool]] = []
+        self._partial = bytearray()
+        self._seq = 0
+        self._event_seq = 0
+        moved = self.board.mains._on_contact
+
+        def contact(closed: bool) -> None:
+            self.contacts.append((self.board.clock.now_us, closed))
+            moved(closed)
+
+        self.board.mains._on_contact = contact
+
+    @property
+    def t_s(self) -> float:
+        return self.board.clock.now_us / 1e6
+
+    def send(self, kind: int, payload: bytes = b"") -> None:
+        self._seq += 1
+        self.board.port.incoming += wire.encode(kind, self._seq, payload)
+
+    def close(self, stage: bytes | None = None) -> None:
+        self.send(wire.STAGE, stage or wide_stage())
+        self.send(wire.ARM)
+
+    def play(self, until_s: float, acts: dict[float, Act]) -> Run:
+        todo = sorted({1.0: lambda run: run.send(wire.HELLO_REQUEST), **acts}.items(), key=lambda item: item[0])
+
+        def tick() -> None:
+            self._listen()
+            while todo and self.t_s >= todo[0][0]:
+                todo.pop(0)[1](self)
+            if self.t_s >= until_s:
+                raise BenchStop
+
+        self.board.run(tick)
+        return self
+
+    def _listen(self) -> None:
+        port = self.board.port
+        self._partial += port.outgoing
+        port.outgoing.clear()
+        while (end := self._partial.find(b"\n")) >= 0:
+            _, kind, seq, payload = wire.decode(bytes(self._partial[:end]))
+            del self._partial[: end + 1]
+            if kind == wire.FRAME:
+                self.frames.append(payload)
+                if self.lease_ms:
+                    self.send(wire.ACK, wire.pack_ack(seq, self._event_seq, self.lease_ms))
+            elif kind == wire.HELLO:
+                self._event_seq = 0
+            elif kind == wire.EVENT and seq > self._event_seq:
+                self._event_seq = seq
+                self.events.append((self.t_s, wire.unpack_event(payload)))
+            elif kind == wire.REPLY:
+                _, to_kind, refusal, _, text = wire.unpack_reply(payload)
+                assert refusal == wire.DONE, (wire.KIND_NAMES[to_kind], wire.REFUSALS[refusal], text)
+                if to_kind == wire.ARM:
+                    self.send(wire.GO, wire.pack_u32(int(text)))
+
+    def told(self, event: int) -> list[tuple[object, ...]]:
+        return [body for _, body in self.events if body[1] == event]
+
+
+def _closing(run: Run) -> None:
+    run.close()
+
+
+def test_firmware_closes_the_relay_within_its_own_limit() -> None:
+    run = Run().play(3.0, {1.5: _closing})
+    (closed,) = run.told(wire.EV_CLOSED)
+    assert 7 <= float(str(closed[6])) <= 150
+    assert [position for _, position in run.contacts] == [True]
+
+
+def test_alert_line_opens_within_milliseconds_of_an_over_current() -> None:
+    at: list[int] = []
+
+    def short(run: Run) -> None:
+        at.append(run.board.clock.now_us)
+        run.board.dut.sensor["rail_pos_a"] = lambda _: 14.5
+
+    run = Run().play(4.0, {1.5: _closing, 3.0: short})
+    (trip,) = run.told(wire.EV_TRIPPED)
+    assert wire.CAUSES[int(str(trip[2]))] == "over-current"
+    opened = [t for t, closed in run.contacts if not closed]
+    # At most one slot until the physics sees it, one conversion, the release.
+    assert opened[0] - at[0] < 2500 + 1080 + 3200
+
+
+def test_stalled_loop_stops_the_pulses_and_the_watchdog_restarts_the_board() -> None:
+    at: list[int] = []
+
+    def stall(run: Run) -> None:
+        at.append(run.board.clock.now_us)
+        run.board.hang()
+
+    run = Run().play(6.0, {1.5: _closing, 3.0: stall, 5.0: lambda run: run.send(wire.HELLO_REQUEST)})
+    opened = [t for t, closed in run.contacts if not closed]
+    assert opened[0] - at[0] <= DROP_OUT_US + 3200
+    assert run.board.chip.resets == ["power", "watchdog"]
+    assert [str(body[-1]) for body in run.told(wire.EV_BOOT)] == ["power-on", "watchdog"]
+    assert run.contacts[-1][1] is False, "nothing closes by itself after a restart"
+
+
+def test_a_failure_of_the_firmware_opens_the_relay_and_ends_in_a_reset() -> None:
+    def break_it(run: Run) -> None:
+        run.board.app.sampler.raw = None
+
+    run = Run().play(6.0, {1.5: _closing, 3.0: break_it, 5.5: lambda run: run.send(wire.HELLO_REQUEST)})
+    (trip,) = run.told(wire.EV_TRIPPED)
+    assert wire.CAUSES[int(str(trip[2]))] == "relay-fault"
+    assert "firmware" in str(trip[-1])
+    assert run.contacts[-1][1] is False
+    assert run.board.chip.resets == ["power", "watchdog"]
+
+
+def test_an_unplugged_module_is_a_sensor_fault() -> None:
+    def unplug(run: Run) -> None:
+        run.board.left.connected = False
+
+    run = Run().play(4.0, {1.5: _closing, 3.0: unplug})
+    (trip,) = run.told(wire.EV_TRIPPED)
+    assert wire.CAUSES[int(str(trip[2]))] == "sensor-fault"
+    assert wire.CHANNELS[int(str(trip[3]))] in ("bias_left_v", "offset_left_v")
+
+
+def test_a_bus_stuck_in_the_middle_of_a_byte_is_freed_by_clocking() -> None:
+    # Nine clocks end any interrupted byte: NXP UM10204 section 3.1.16.
+    run = Run().play(5.0, {1.5: _closing, 3.0: lambda run: run.board.chip.buses[1].stick(clocks=9)})
+    assert not run.board.chip.buses[1].stuck
+    frame = np.frombuffer(run.frames[-1], dtype="<u2")
+    assert frame[5] == 0x1FFF, "all thirteen channels are valid again"
+
+
+def test_a_bus_that_stays_stuck_is_a_sensor_fault() -> None:
+    run = Run().play(5.0, {1.5: _closing, 3.0: lambda run: run.board.chip.buses[0].stick()})
+    (trip,) = run.told(wire.EV_TRIPPED)
+    assert wire.CAUSES[int(str(trip[2]))] == "sensor-fault"
+    assert run.contacts[-1][1] is False
+
+
+def test_broken_ntc_lead_reads_as_missing_not_as_cold() -> None:
+    def cut(run: Run) -> None:
+        run.board.dut.inject("sensor-open", 1.0, 0.0, "left")
+
+    run = Run().play(4.0, {1.5: _closing, 3.0: cut})
+    (trip,) = run.told(wire.EV_TRIPPED)
+    assert wire.CAUSES[int(str(trip[2]))] == "sensor-fault"
+    assert wire.CHANNELS[int(str(trip[3]))] == "sink_left_c"
+
+
+def test_emergency_stop_breaks_the_coil_without_the_firmware() -> None:
+    at: list[int] = []
+
+    def press(run: Run) -> None:
+        # The contact in series with the coil only; its readback wire is broken.
+        at.append(run.board.clock.now_us)
+        run.board.mains.emergency_stop(True)
+
+    run = Run().play(4.0, {1.5: _closing, 3.0: press})
+    opened = [t for t, closed in run.contacts if not closed]
+    assert opened[0] - at[0] <= 3200
+    (trip,) = run.told(wire.EV_TRIPPED)
+    assert wire.CAUSES[int(str(trip[2]))] == "relay-fault", "the contact opened by itself, as far as it knows"
+
+
+def test_wrap_of_the_tick_counter_is_not_seen() -> None:
+    # 2^30 us come round 2.5 s after this start.
+    run = Run(ticks_origin_us=(1 << 30) - 3_100_000).play(5.0, {1.5: _closing})
+    assert run.board.mains.contact_closed
+    times = [int(np.frombuffer(frame[:4], dtype="<u4")[0]) for frame in run.frames]
+    # A scan may be hurried by some milliseconds to make room for housekeeping.
+    assert all(90 <= step <= 110 for step in np.diff(times))
+    assert times[-1] - times[0] == pytest.approx(100 * (len(times) - 1), abs=10)
+
+
+def test_boot_ids_and_challenges_come_from_the_seed() -> None:
+    runs = [Run(seed).play(2.5, {1.5: _closing}) for seed in (4, 4, 5)]
+    assert runs[0].frames == runs[1].frames
+    assert runs[0].events == runs[1].events
+    assert runs[0].frames != runs[2].frames
+
+
+# The fakes by themselves
+
+
+def make_relay() -> tuple[VirtualClock, MainsRelay, list[tuple[int, bool]], list[tuple[int, bool]]]:
+    clock = VirtualClock()
+    main: list[tuple[int, bool]] = []
+    aux: list[tuple[int, bool]] = []
+    relay = MainsRelay(
+        clock,
+        np.random.default_rng(1),
+        lambda closed: main.append((clock.now_us, closed)),
+        lambda closed: aux.append((clock.now_us, closed)),
+    )
+    return clock, relay, main, aux
+
+
+def pulses(clock: VirtualClock, relay: MainsRelay, seconds: float) -> None:
+    for _ in range(int(seconds * 400)):
+        relay.pulse(1 - relay._level)
+        clock.advance(2500)
+
+
+def test_coil_needs_enable_and_pulses() -> None:
+    clock, relay, main, _ = make_relay()
+    relay.enable(1)
+    clock.advance(1_000_000)
+    assert not relay.coil_on, "a steady level closes nothing"
+    relay.enable(0)
+    pulses(clock, relay, 0.1)
+    assert not relay.coil_on
+    relay.enable(1)
+    pulses(clock, relay, 0.1)
+    assert relay.coil_on
+    assert [closed for _, closed in main] == [True]
+    relay.pulse(1)
+    stopped = clock.now_us
+    clock.advance(100_000)
+    assert not relay.coil_on
+    assert main[-1][1] is False
+    assert main[-1][0] - stopped <= DROP_OUT_US + 3200
+
+
+def test_auxiliary_contact_follows_and_bounces() -> None:
+    clock, relay, main, aux = make_relay()
+    relay.enable(1)
+    pulses(clock, relay, 0.1)
+    assert len(aux) >= 3, "it chatters"
+    assert aux[-1][1] is True
+    assert aux[-1][0] - main[0][0] < 2000
+    relay.enable(0)
+    clock.advance(10_000)
+    assert aux[-1][1] is False
+
+
+def test_alert_latch_holds_until_enable_falls() -> None:
+    clock, relay, _, _ = make_relay()
+    relay.enable(1)
+    pulses(clock, relay, 0.1)
+    relay.alert(False)
+    assert not relay.coil_on
+    relay.alert(True)
+    pulses(clock, relay, 0.1)
+    assert not relay.coil_on, "the latch keeps the pulses away"
+    relay.enable(0)
+    relay.enable(1)
+    assert relay.coil_on
+
+
+def make_machine() -> tuple[Chip, object]:
+    chip = Chip(VirtualClock(), 1, b"virtual-test")
+    return chip, chip.modules()["machine"]
+
+
+def test_pins_refuse_what_would_do_nothing() -> None:
+    chip, machine = make_machine()
+    pin = machine.Pin  # type: ignore[attr-defined]
+    with pytest.raises(Misuse, match="drives nothing"):
+        pin(RELAY_ENABLE, pin.OUT)
+    chip.pads[RELAY_PULSE].on_output = lambda level: None
+    with pytest.raises(Misuse, match="no output"):
+        pin(RELAY_PULSE, pin.IN).value(1)
+    with pytest.raises(Misuse, match="floats"):
+        pin(ALERT, pin.IN).value()
+    with pytest.raises(Misuse, match="soft interrupt"):
+        pin(ALERT, pin.IN).irq(handler=print, trigger=pin.IRQ_FALLING)
+    with pytest.raises(ValueError, match="bad SCL"):
+        machine.I2C(0, scl=pin(7), sda=pin(6))  # type: ignore[attr-defined]
+
+
+def test_interrupts_come_on_the_edge_asked_for() -> None:
+    chip, machine = make_machine()
+    pin = machine.Pin  # type: ignore[attr-defined]
+    seen: list[int] = []
+    chip.drive(ALERT, 1)
+    pin(ALERT, pin.IN, pin.PULL_UP).irq(handler=lambda p: seen.append(p.value()), trigger=pin.IRQ_FALLING, hard=True)
+    chip.drive(ALERT, 0)
+    chip.drive(ALERT, 1)
+    chip.drive(ALERT, 0)
+    assert seen == [0, 0]
+
+
+def test_watchdog_resets_when_not_fed() -> None:
+    chip, machine = make_machine()
+    dog = machine.WDT(timeout=1000)  # type: ignore[attr-defined]
+    for _ in range(5):
+        chip.clock.advance(900_000)
+        dog.feed()
+    with pytest.raises(ChipReset):
+        chip.clock.advance(1_000_000)
+    assert chip.clock.now_us == 5_500_000
