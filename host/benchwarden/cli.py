@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 EXIT_CODES = {"pass": 0, "trip": 3, "incomplete": 4}
 EXIT_ERROR = 2
-DEMO_FAULT = "runaway-slow:0.5@150/left"
+DEMO_FAULT = "runaway-slow:0.5@300/left"
 DEFAULT_RUNS = Path("benchwarden-runs")
 CAUTION = (
     "Not a certified protective device. Mains can kill; reservoir capacitors stay charged after switch-off.\n"
@@ -199,7 +199,7 @@ def _print_outcome(outcome: Outcome) -> None:
         channel = f", {trip['channel']}" if trip["channel"] else ""
         print(f"  {trip['t_s']:.1f} s: {trip['cause']}{channel}{after}: {trip['why']}")
     for warning in verdict["warnings"]:
-        print(f"  note: {warning}")
+        print(f"  note, {warning['t_s']:.1f} s: {warning['why']}")
     print(f"Record: {outcome.pdf or 'not printed'}")
     print(f"Recording: {outcome.csv or 'not exported'}")
 

@@ -235,7 +235,7 @@ class Supervisor:
         now = self._clock.monotonic_s()
         if self._over_at_wall_s is None:
             self._over_at_wall_s = now
-            self._over_at_t_s = self._state.t_s
+            self._over_at_t_s = self._state.ended_s
         assert self._over_at_t_s is not None
         lingered = self._last_t_s - self._over_at_t_s >= LINGER_S and self._bursts_due == 0
         return lingered or now - self._over_at_wall_s > GIVE_UP_AFTER_END_S

@@ -19,13 +19,14 @@ def combined_verdict(judged: dict[str, Any], state: State) -> dict[str, Any]:
         known = [t for t in trips if not t.get("after_open")]
         if not any(t["cause"] == state.cause for t in known):
             for trip in known:
-                if trip["t_s"] >= state.t_s:
+                if trip["t_s"] >= state.ended_s:
                     trip["after_open"] = True
-            trips.insert(0, {"t_s": state.t_s, "cause": state.cause, "channel": "", "why": state.why})
+            trips.insert(0, {"t_s": state.ended_s, "cause": state.cause, "channel": "", "why": state.why})
         verdict["trips"] = trips
         verdict["verdict"] = "trip"
     elif state.outcome == "aborted" and verdict["verdict"] == "pass":
         verdict["verdict"] = "incomplete"
     if state.outcome == "aborted":
-        verdict["warnings"] = [*verdict["warnings"], state.why]
+        ended = {"t_s": state.ended_s, "cause": state.cause, "channel": "", "why": state.why}
+        verdict["warnings"] = [*verdict["warnings"], ended]
     return verdict

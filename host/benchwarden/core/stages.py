@@ -187,6 +187,7 @@ class State:
         mark_s: when the present phase began (board time).
         within_s: since when all expected readings hold, NaN when they do not.
         outcome: "", "finished", "tripped" or "aborted", once decided.
+        ended_s: when that was, NaN before.
         cause, why: of a trip or an abort.
     """
 
@@ -208,6 +209,7 @@ class State:
     closed: bool = False
     limiter_in: bool = True
     outcome: str = ""
+    ended_s: float = math.nan
     cause: str = ""
     why: str = ""
 
@@ -262,8 +264,8 @@ def _prompted(state: State, text: str, ask: str, act: str, check: str) -> State:
     return replace(state, prompt=prompt, prompts=number, confirmed=False, mark_s=state.t_s)
 
 
-def _end(state: State, outcome: str, cause: str, why: str) -> tuple[State, list[Action]]:
-    """Finish with the relay open: the board is asked, whatever it is believed to do."""
+def _end(state: State, outcome: str, cause: str, why: str, at_s: float | None = None) -> tuple[State, list[Action]]:
+    """Finish the run, for the first reason that comes; opening the relay is the caller's action."""
     status = {"tripped": "tripped", "aborted": "skipped"}.get(outcome, "passed")
     if state.outcome:
         return state, []
@@ -273,6 +275,7 @@ def _end(state: State, outcome: str, cause: str, why: str) -> tuple[State, list[
         state,
         phase=outcome,
         outcome=outcome,
+        ended_s=state.t_s if at_s is None else at_s,
         cause=cause,
         why=why,
         prompt=None,
@@ -313,7 +316,11 @@ def _enter(state: State, index: int) -> tuple[State, list[Action]]:
     if not stage.energised:
         if state.closed:
             actions.append(OpenRelay("none", f"{stage.name}: the relay has to be open"))
-        return replace(state, phase="cold-check", limiter_in=True), actions
+        state = replace(state, limiter_in=True)
+        if stage.confirm:
+            check = "all readings as expected with the relay open"
+            return replace(_prompted(state, stage.prompt, "confirm", "other", check), phase="prompt"), actions
+        return replace(state, phase="cold-check"), actions
     actions.append(SendStage(stage))
     check = _check_words(stage)
     lessens = state.closed and state.limiter_in and not stage.limiter_in
@@ -401,7 +408,12 @@ def _on_prompt_time(state: State, stage: PlanStage) -> tuple[State, list[Action]
     if prompt.act == "close-relay" and state.closed:
         # Somebody pressed the button on the board: that is a person's act too.
         return _energised(state), [Say("Mains relay closed by the button on the board.")]
-    if prompt.act != "close-relay" and not state.closed and state.t_s - state.mark_s > CONTACT_WAIT_S:
+    if (
+        prompt.act != "close-relay"
+        and stage.energised
+        and not state.closed
+        and state.t_s - state.mark_s > CONTACT_WAIT_S
+    ):
         return _stop(state, "relay-fault", "The mains relay is open in a stage that needs it closed.")
     wants_arm = prompt.act in ("close-relay", "remove-limiter")
     if wants_arm and state.stage_sent and not state.challenge and state.t_s - state.arm_at_s >= RETRY_ARM_S:
@@ -480,7 +492,8 @@ def _on_confirm(state: State, event: Confirm) -> tuple[State, list[Action]]:
         return state, [ResetTrip(), Say(f"Latched trip acknowledged ({event.by}).")]
     said: list[Action] = [Say(f"Confirmed ({event.by}): {prompt.text}")]
     if prompt.act == "other":
-        return replace(state, phase="waiting-reading", prompt=None, mark_s=state.t_s), said
+        phase = "waiting-reading" if state.plan.stages[state.index].energised else "cold-check"
+        return replace(state, phase=phase, prompt=None, mark_s=state.t_s), said
     if state.challenge:
         state, actions = _go(state)
         return state, said + actions
@@ -495,7 +508,7 @@ def _on_board_event(state: State, event: BoardEvent) -> tuple[State, list[Action
         why = f"The board opened the mains relay: {event.cause}{where}.{extra}"
         if state.outcome:
             return state, [Say(why)]
-        return _end(replace(state, closed=False), "tripped", event.cause, why)
+        return _end(replace(state, closed=False), "tripped", event.cause, why, event.t_s)
     if event.event == wire.EV_DISARMED:
         return replace(state, challenge=0, arm_at_s=-math.inf), []
     if event.event == wire.EV_RESET and state.phase == "connecting":
@@ -554,5 +567,5 @@ def advance(state: State, event: Event) -> tuple[State, list[Action]]:
             why = f"{finding.cause} ({finding.channel}): {finding.why}" if finding.channel else finding.why
             if state.outcome:
                 return state, []
-            ended, actions = _end(state, "tripped", finding.cause, why)
+            ended, actions = _end(state, "tripped", finding.cause, why, finding.t_s)
             return ended, [OpenRelay(finding.cause, finding.why), *actions]

@@ -10,8 +10,6 @@ from types import TracebackType
 
 from benchwarden.errors import LinkError
 
-DEFAULT_FAULT = "runaway-slow:0.5@150/left"
-
 
 class VirtualBench:
     """A running virtual bench; leaving the context ends its process.
@@ -25,7 +23,7 @@ class VirtualBench:
     """
 
     def __init__(self, unit_path: Path, fault: str, speed: float, seed: int, extra: tuple[str, ...] = ()) -> None:
-        command = [sys.executable, "-m", "benchwarden", "virtual", "--unit", str(unit_path)]
+        command = [sys.executable, "-m", "benchwarden.virtual.server", "--unit", str(unit_path)]
         command += ["--speed", str(speed), "--seed", str(seed), "--hands-port", "0"]
         if fault != "none":
             command += ["--fault", fault]

@@ -146,6 +146,7 @@ def test_whole_run_finishes_with_the_relay_open() -> None:
     bench.wait(6)
     assert bench.state.outcome == "finished"
     assert bench.asked(sm.OpenRelay) == [sm.OpenRelay("none", "all stages passed")]
+    assert bench.state.ended_s == pytest.approx(bench.t_s, abs=1.0)
     assert bench.state.status == ("passed",) * 4
 
 
