@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -22,12 +23,17 @@ _SILENCE_S = 1.5
 # How often a gap is asked for, how long one answer may take, and how many later
 # frames may wait for it: the board's ring holds 128.
 _GAP_ASKS = 3
-_GAP_PATIENCE_S = 2.0
+_GAP_PATIENCE_S = 1.0
 _GAP_FRAMES = 160
 # Waiting is cut into pieces so that what is overdue is asked for again.
 _LONGEST_READ_S = 0.25
+# Frames a board may have added since it wrote its hello.
+_EARLY_FRAMES = 32
 _BURST_PATIENCE_S = 1.0
 _BURST_ASKS = 5
+# Half a second after the trip is part of the record: until then the board
+# refuses. Counted in frames, so that it holds at any speed of a virtual bench.
+_BURST_REFUSALS = 30
 
 Limits = Sequence[tuple[int, int, int, float, float, int, int]]
 
@@ -98,9 +104,10 @@ class _FrameOrder:
         lost: list[tuple[int, int]] = []
         answer_ended = False
         for seq, frame in zip(received.frame_seqs.tolist(), received.frames, strict=True):
+            # The answer to an ask is in sequence and ends with this frame.
+            answer_ended |= seq == self._asked_high
             if seq < self.next_seq or seq in self._held:
                 self._counts.repeats += 1
-                answer_ended |= seq == self._asked_high
                 continue
             if self._held and seq < self._asked_high:
                 self._counts.recovered += 1
@@ -136,6 +143,20 @@ class _FrameOrder:
         self._counts.lost += self.next_seq - first
         return first, self.next_seq - 1
 
+    def pass_over(self, seq: int) -> Received:
+        """Return what may go on now that the board holds nothing before `seq`."""
+        ready: list[np.void] = []
+        seqs: list[int] = []
+        lost: list[tuple[int, int]] = []
+        while self.next_seq is not None and self.next_seq < seq:
+            end = min([seq, *self._held])
+            lost.append((self.next_seq, end - 1))
+            self._counts.lost += end - self.next_seq
+            self.next_seq = end
+            self._release(ready, seqs)
+        self._counts.frames += len(ready)
+        return _frames(ready, seqs, lost)
+
     def abandon(self) -> Received:
         """Return all that is held, its gaps as lost: the board that had them has restarted."""
         ready: list[np.void] = []
@@ -157,6 +178,9 @@ class _BurstFetch:
     trip_seq: int
     asked_s: float
     asks: int = 1
+    asked_seq: int = 0
+    refusals: int = 0
+    refused: bool = False
     total: int = 0
     trip_index: int = 0
     records: bytes = b""
@@ -273,14 +297,19 @@ class BoardClient:
             self._order = _FrameOrder(next_seq, self.counts)
             self._fetch = None
         self.hello_facts = hello
+        gone = self._order.pass_over(hello.oldest_frame)
+        if gone:
+            self._waiting.append(replace(gone, boot=hello.boot))
         missed = self._order.next_seq
         if missed is not None and hello.newest_frame >= missed:
             self._order.asked(hello.newest_frame, self._clock.monotonic_s())
             self.send(wire.RESEND, wire.pack_u32(missed))
         # What came before the answer is of this start of the board when it did
-        # not restart; otherwise nobody can tell whose it is.
+        # not restart; otherwise only what its numbers vouch for.
         for received in early if goes_on else early[-1:]:
-            self._keep(received)
+            seqs = received.frame_seqs
+            own = (seqs >= hello.oldest_frame) & (seqs <= hello.newest_frame + _EARLY_FRAMES)
+            self._keep(replace(received, frames=received.frames[own], frame_seqs=seqs[own]))
         return hello
 
     def reopen(self, attempts: int = 1, pause_s: float = 0.5, hello_timeout_s: float = 3.0) -> Hello:
@@ -320,7 +349,9 @@ class BoardClient:
         """Return what has arrived, waiting at most `timeout_s` for the first of it.
 
         Frames come strictly in sequence and once each; while a gap may still be
-        filled by the board, later frames wait (at most two seconds).
+        filled by the board, later frames wait (three seconds at most).
+
+        A HELLO among the messages means that the board has restarted.
 
         Raises:
             LinkError: the port is gone.
@@ -330,10 +361,14 @@ class BoardClient:
         while True:
             if self._waiting:
                 return self._waiting.popleft()
-            self._ask_for_more_burst()
             self._break_silence()
             left_s = max(until_s - self._clock.monotonic_s(), 0.0)
             received = self._sorted(self._read(min(left_s, _LONGEST_READ_S)))
+            if self._waiting:
+                # What waits is older: frames of the start before, or given up.
+                if received:
+                    self._waiting.append(received)
+                continue
             if received or left_s <= 0:
                 return received
 
@@ -379,23 +414,27 @@ class BoardClient:
         return received
 
     def _sorted(self, received: Received) -> Received:
+        messages: list[Message] = []
         for message in received.messages:
             self._check_version(message)
             if message.kind == wire.HELLO:
                 hello = message.hello()
-                if hello.boot != self.boot:
-                    self._met(hello, [])
+                if hello.boot == self.boot:
+                    continue  # nothing new
+                self._met(hello, [])
+            messages.append(message)
+        received = replace(received, messages=tuple(messages))
         to_send: list[tuple[int, bytes]] = []
         received, ask = self._order.take(received, self._clock.monotonic_s())
         if ask is not None:
             to_send.append((wire.RESEND, wire.pack_u32(ask)))
         received = replace(received, boot=self.boot)
-        if self._fetch is not None and any(m.kind == wire.BURST for m in received.messages):
-            received, request = self._take_burst(received)
-            to_send.extend(request)
         try:
             for kind, payload in to_send:
                 self.send(kind, payload)
+            if self._fetch is not None:
+                received = self._take_burst(received)
+                self._pursue_burst(received)
         except LinkError:
             # These count as handed over; losing the port must not lose them.
             self._waiting.append(received)
@@ -449,52 +488,68 @@ class BoardClient:
         """Say what is on disk, and renew the lease when `lease_ms` is not 0."""
         return self.send(wire.ACK, wire.pack_ack(frame_seq, event_seq, lease_ms))
 
-    def fetch_burst(self, trip_seq: int) -> int:
+    def fetch_burst(self, trip_seq: int) -> None:
         """Begin to fetch a trip's full-rate record; polls go on and one brings it in `bursts`.
 
-        A chunk that does not come is asked for again, five times at most; then
-        what there is comes with `complete` False.
+        A chunk that does not come is asked for again, a board that is not ready
+        is asked again; both are bounded, and then what there is comes with
+        `complete` False.
         """
         self._fetch = _BurstFetch(trip_seq, self._clock.monotonic_s())
-        return self.send(wire.BURST_REQUEST, wire.pack_burst_request(trip_seq, 0))
+        self._ask_burst(self._fetch)
 
-    def _take_burst(self, received: Received) -> tuple[Received, list[tuple[int, bytes]]]:
-        request: list[tuple[int, bytes]] = []
+    def _take_burst(self, received: Received) -> Received:
         others: list[Message] = []
         bursts: list[Burst] = []
         for message in received.messages:
             fetch = self._fetch
-            if message.kind != wire.BURST or fetch is None:
+            if fetch is not None and message.kind == wire.REPLY:
+                reply = message.reply()
+                if reply.to_kind == wire.BURST_REQUEST and reply.to_seq == fetch.asked_seq:
+                    fetch.refused = True
+                    continue
+            if fetch is None or message.kind != wire.BURST:
                 others.append(message)
                 continue
             try:
                 trip_seq, first, count, total, trip_index, records = wire.unpack_burst(message.payload)
-            except ValueError as error:
+            except (ValueError, struct.error) as error:
                 raise FrameError(f"burst of {len(message.payload)} bytes cannot be read: {error}") from error
             if trip_seq != fetch.trip_seq or first != fetch.got:
                 continue  # answer to a request that was repeated
             fetch.total, fetch.trip_index = total, trip_index
             fetch.records += records
+            fetch.asked_seq = 0
+            fetch.asks = 0
             if fetch.got >= total or count == 0:
                 bursts.append(self._fetched(fetch))
-            else:
-                fetch.asks = 0
-                request = [self._next_chunk(fetch)]
-        return replace(received, messages=tuple(others), bursts=tuple(bursts)), request
+        return replace(received, messages=tuple(others), bursts=tuple(bursts))
 
-    def _next_chunk(self, fetch: _BurstFetch) -> tuple[int, bytes]:
-        fetch.asks += 1
-        fetch.asked_s = self._clock.monotonic_s()
-        return wire.BURST_REQUEST, wire.pack_burst_request(fetch.trip_seq, fetch.got)
-
-    def _ask_for_more_burst(self) -> None:
+    def _pursue_burst(self, received: Received) -> None:
         fetch = self._fetch
-        if fetch is None or self._clock.monotonic_s() - fetch.asked_s < _BURST_PATIENCE_S:
+        if fetch is None:
             return
-        if fetch.asks < _BURST_ASKS:
-            self.send(*self._next_chunk(fetch))
+        if fetch.refused:
+            if len(received.frames):
+                fetch.refused = False
+                fetch.refusals += 1
+                fetch.asks = 0
+                self._ask_or_give_up(fetch, fetch.refusals < _BURST_REFUSALS)
+        elif not fetch.asked_seq:
+            self._ask_burst(fetch)
+        elif self._clock.monotonic_s() - fetch.asked_s >= _BURST_PATIENCE_S:
+            self._ask_or_give_up(fetch, fetch.asks < _BURST_ASKS)
+
+    def _ask_or_give_up(self, fetch: _BurstFetch, ask: bool) -> None:
+        if ask:
+            self._ask_burst(fetch)
         else:
             self._waiting.append(replace(_frames([], [], []), boot=self.boot, bursts=(self._fetched(fetch),)))
+
+    def _ask_burst(self, fetch: _BurstFetch) -> None:
+        fetch.asks += 1
+        fetch.asked_s = self._clock.monotonic_s()
+        fetch.asked_seq = self.send(wire.BURST_REQUEST, wire.pack_burst_request(fetch.trip_seq, fetch.got))
 
     def _fetched(self, fetch: _BurstFetch) -> Burst:
         self._fetch = None

@@ -91,7 +91,7 @@ class Burst:
 
     @property
     def complete(self) -> bool:
-        return len(self.records) == self.total * wire.BURST_RECORD_SIZE
+        return self.total > 0 and len(self.records) == self.total * wire.BURST_RECORD_SIZE
 
 
 @dataclass(frozen=True)
