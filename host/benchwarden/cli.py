@@ -212,7 +212,7 @@ def _plan(args: argparse.Namespace) -> int:
 
 
 def _judge(args: argparse.Namespace) -> int:
-    from benchwarden.analysis.judge import judge_recording
+    from benchwarden.replay import judge_recording
 
     text = json.dumps(judge_recording(args.recording, args.unit), indent=1)
     if args.output is None:
