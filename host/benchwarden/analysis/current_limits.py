@@ -112,8 +112,8 @@ def _inrush(setting: Setting, draw: Draw, limit_a: float, notes: Notes) -> tuple
             notes.add(
                 "Charging peak against the monitor's range",
                 "peak x 1.5 <= range",
-                f"{peak_a:.1f} A x 1.5 against {ceiling_a:g} A: do not close the relay at this setting; "
-                "close it lower and turn up",
+                f"{peak_a:.1f} A x 1.5 against {ceiling_a:g} A: do not "
+                f"{'close the relay' if limiter_in else 'bypass the lamp'} at this setting; do it lower and turn up",
                 peak_a,
                 "A",
                 "computed",
