@@ -6,8 +6,9 @@ make of them is the business of their own models. Every figure it produces is
 computed, never measured.
 
 Time moves in quanta of at most 10 ms. For half a second after anything on the
-mains side changed, and in a set whose shunts see the charging pulses, every
-call moves the model; otherwise short calls are gathered until 10 ms are due.
+mains side changed every call moves the model; otherwise short calls are
+gathered until 10 ms are due, and the outputs stand still until then (but for
+the charging pulses, where the shunts see them).
 
 Not modelled: audio-frequency waveforms (means and peaks over a signal cycle
 instead), ripple on the rails, transformer inrush through core saturation,
@@ -146,7 +147,7 @@ class DutParams:
             if loop_gain is None:
                 # A spreader cannot be worse than absent; a stage that is tame
                 # by its own emitter resistors keeps what the draw gave.
-                ratio = max(min(ratio, 1.6), 0.4)
+                ratio = max(min(ratio, 1.3), 0.4)
             stages.append(replace(stage, compensation=ratio))
         full = sum(s.pairs * current for s in stages) + unit.quiescent_other_a
         supply = _supply_for(unit, full, near)
@@ -253,7 +254,7 @@ class Dut:
         self._cross_s = 0.0
         self._load_pos_s = 0.0
         self._shorts: dict[str, _Short] = {}
-        self._each_call = params.shunt_position == "before-reservoir"
+        self._pulsed = params.shunt_position == "before-reservoir"
         for index, name in enumerate(CHANNELS):
             drop = 2e-5 if params.pot_drop_v is None else params.pot_drop_v[index]
             self.stage(name).set_drop(drop, params.rail_nominal_v)
@@ -350,14 +351,22 @@ class Dut:
             self._inputs = inputs
             self._fast_until_s = self.t_s + _FAST_S
         due = self._due_s + dt_s
-        if due < QUANTUM_S - 1e-9 and not self._each_call and self.t_s >= self._fast_until_s:
+        if due < QUANTUM_S - 1e-9 and self.t_s >= self._fast_until_s:
             self._due_s = due
+            if self._pulsed:
+                self._pulses(dt_s)
             return
         self._due_s = 0.0
         while due > QUANTUM_S + 1e-9:
             self._advance(QUANTUM_S)
             due -= QUANTUM_S
         self._advance(due)
+        if self._pulsed:
+            self._pulses(dt_s)
+
+    def _pulses(self, dt_s: float) -> None:
+        """Let the shunts see the charging current of the last dt_s."""
+        self._phase, self.rail_pos_a, self.rail_neg_a = self.supply.pulses(self._phase, self._angle_per_s * dt_s)
 
     def _advance(self, dt_s: float) -> None:
         self.t_s = t_s = self.t_s + dt_s
@@ -403,9 +412,7 @@ class Dut:
             self._harm("left", left)
         if right.heat.junction_c > right.tj_max_c + JUNCTION_MARGIN_K or right.snub_smooth_w > 1.0:
             self._harm("right", right)
-        if self._each_call:
-            self._phase, self.rail_pos_a, self.rail_neg_a = supply.pulses(self._phase, self._angle_per_s * dt_s)
-        else:
+        if not self._pulsed:
             cross = self._cross_s * (pos_v + neg_v)
             self.rail_pos_a = left.pos_a + right.pos_a + (leak_s + self._load_pos_s) * pos_v + cross
             self.rail_neg_a = left.neg_a + right.neg_a + leak_s * neg_v + cross

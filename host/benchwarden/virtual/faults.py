@@ -106,7 +106,7 @@ def _runaway_fast(dut: Dut, severity: float, t_s: float, channel: str) -> None:
 def _weak_devices(dut: Dut, severity: float, t_s: float, channel: str) -> None:
     stage = dut.stage(channel)
     heat = stage.heat
-    heat.rth_jc *= 1.0 + 2.5 * severity
+    heat.rth_jc *= 1.0 + 3.5 * severity
     heat.c_junction *= 1.0 - 0.7 * severity
     stage.tj_max_c -= 25.0 * severity
     stage.is_factor *= 1.0 + 2.0 * severity
@@ -290,7 +290,7 @@ _ALL = (
     Fault(
         "weak-devices",
         "devices are not what their marking says: small die",
-        "junction resistance up to 3.5 times, heat capacity down to 0.3, rating 25 K lower",
+        "junction resistance up to 4.5 times, heat capacity down to 0.3, rating 25 K lower",
         _SIDE,
         "idle bias drop higher at the same setting; looks normal otherwise; dies when driven",
         "output devices when driven, with the sink still acceptable",

@@ -342,31 +342,24 @@ class Supply:
             phase: 0 to pi, the peak of the half cycle at pi/2.
         """
         end = phase + advance
-        th1, th2 = self.last[6], self.last[7]
-        if self.pos_v <= self.neg_v:
-            pos_angle, neg_angle = th1, th2
-        else:
-            pos_angle, neg_angle = th2, th1
-        pos = self.charge_pos_a * _cap_share(phase, end, pos_angle or th1) / advance
-        neg = self.charge_neg_a * _cap_share(phase, end, neg_angle or th1) / advance
-        return end % math.pi, pos, neg
+        angle = self.last[6]
+        # Both rails take the wider conduction angle: the mean is each rail's own.
+        share = (_cap_until(end, angle) - _cap_until(phase, angle)) * math.pi / advance
+        return end % math.pi, self.charge_pos_a * share, self.charge_neg_a * share
 
 
-def _cap_share(start: float, end: float, angle: float) -> float:
-    """Return pi times the share of one pulse that falls between two phases, whole half cycles counted."""
-    if angle <= 0.0:
-        return 0.0
-    norm = math.sin(angle) - angle * math.cos(angle)
-    if norm <= 1e-12:
-        return end - start
-
-    def up_to(phase: float) -> float:
-        whole, rest = divmod(phase, math.pi)
-        x = max(-angle, min(angle, rest - 0.5 * math.pi))
-        part = (math.sin(x) - x * math.cos(angle)) / norm
-        return whole + 0.5 * (1.0 + part)
-
-    return math.pi * (up_to(end) - up_to(start))
+def _cap_until(phase: float, angle: float) -> float:
+    """Return how many pulses of this half conduction angle have passed at a phase, fractions included."""
+    whole = int(phase / math.pi)
+    if angle < 1e-4:
+        return phase / math.pi
+    x = phase - whole * math.pi - 0.5 * math.pi
+    if x <= -angle:
+        return whole
+    if x >= angle:
+        return whole + 1.0
+    c = math.cos(angle)
+    return whole + 0.5 + 0.5 * (math.sin(x) - x * c) / (math.sin(angle) - angle * c)
 
 
 def half_winding_for(rail_v: float, load_a: float, branch_ohm: float, primary_ohm: float, diode_v: float) -> float:
