@@ -379,28 +379,36 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
             sda._pad.mode = scl._pad.mode = None
             self._bus = chip.buses[id]
             self._parts = self._bus.parts
-            self._byte_us = 9e6 / freq
+            # Nine clocks a byte; by number of bytes.
+            self._spend_us = [int(n * 9e6 / freq) for n in range(64)]
             self._timeout_us = timeout
 
         def _part(self, address: int, n_bytes: int) -> RegisterPart:
             """Spend the transfer's bus time and return the part that acknowledges."""
+            part = self._parts.get(address)
+            if part is None or not part.connected or self._bus.stuck or chip.in_handler:
+                self._fail()
+            end_us = clock.now_us + self._spend_us[n_bytes]
+            if end_us < clock.next_us:
+                clock.now_us = end_us
+            else:
+                clock.advance(end_us - clock.now_us)
+                # It may have been unplugged meanwhile.
+                if not part.connected:  # type: ignore[union-attr]
+                    self._fail()
+            return part  # type: ignore[return-value]
+
+        def _fail(self) -> None:
             if chip.in_handler:
                 raise Misuse("bus transfer inside an interrupt handler")
             if self._bus.stuck:
                 clock.advance(self._timeout_us)
                 raise OSError(ETIMEDOUT)
-            part = self._parts.get(address)
-            if part is None or not part.connected:
-                clock.advance(int(self._byte_us) + 1)
-                raise OSError(EIO)
-            clock.advance(int(n_bytes * self._byte_us))
-            # It may have been unplugged, or the bus seized, meanwhile.
-            if not part.connected:
-                raise OSError(EIO)
-            return part
+            clock.advance(self._spend_us[1])
+            raise OSError(EIO)
 
         def scan(self) -> list[int]:
-            clock.advance(int(112 * self._byte_us))
+            clock.advance(112 * self._spend_us[1])
             if self._bus.stuck:
                 return []
             return sorted(a for a, part in self._parts.items() if part.connected)

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from benchwarden.virtual.amplifier import compensation_for_loop_gain, thermal_loop_gain
+from benchwarden.virtual.amplifier import BOLTZMANN_V, ZERO_C_K, compensation_for_loop_gain, thermal_loop_gain
 
 if TYPE_CHECKING:
     from benchwarden.virtual.dut import Dut
@@ -109,7 +109,11 @@ def _weak_devices(dut: Dut, severity: float, t_s: float, channel: str) -> None:
     heat.rth_jc *= 1.0 + 3.5 * severity
     heat.c_junction *= 1.0 - 0.7 * severity
     stage.tj_max_c -= 25.0 * severity
-    stage.is_factor *= 1.0 + 2.0 * severity
+    # The pot was set with these devices in place: their Is shows in the
+    # temperature coefficient, not in the present bias.
+    factor = 1.0 + 2.0 * severity
+    stage.is_factor *= factor
+    stage.setting_v -= BOLTZMANN_V * (heat.junction_c + ZERO_C_K) * math.log(factor)
     stage.params = replace(stage.params, rth_jc=heat.rth_jc, ohmic_ohm=stage.params.ohmic_ohm * (1.0 + 2.0 * severity))
     stage.changed()
 
@@ -292,7 +296,7 @@ _ALL = (
         "devices are not what their marking says: small die",
         "junction resistance up to 4.5 times, heat capacity down to 0.3, rating 25 K lower",
         _SIDE,
-        "idle bias drop higher at the same setting; looks normal otherwise; dies when driven",
+        "idle bias drop climbs a little more with its own heat; looks normal otherwise",
         "output devices when driven, with the sink still acceptable",
         _weak_devices,
     ),

@@ -264,6 +264,18 @@ class Ina228(RegisterPart):
         self._bus_noise_v = 2 * 102.4 / 2 ** _NOISE_FREE_BITS[config >> 9 & 7] / 6.6
         self._next_us = self._clock.now_us + self._cycle_us if once else 1 << 62
         self._next_alert_us = self._clock.now_us + once if once else 1 << 62
+        self._set_quiet()
+
+    def _set_quiet(self) -> None:
+        """Work out between which true voltages no conversion can trip the shunt's limits."""
+        regs = self._regs
+        lsb_v = SHUNT_LSB_V[self._range] * 16
+        room_v = 7 * self._shunt_noise_v
+        self._quiet_high_v = (_signed16(regs[SOVL]) * lsb_v - room_v - self.shunt_offset_v) / self.shunt_gain
+        self._quiet_low_v = (_signed16(regs[SUVL]) * lsb_v + room_v - self.shunt_offset_v) / self.shunt_gain
+        self._shunt_only = (
+            regs[BOVL] == 0x7FFF and not regs[BUVL] and regs[PWR_LIMIT] == 0xFFFF and regs[TEMP_LIMIT] == 0x7FFF
+        )
 
     def _convert(self, average: int) -> tuple[int, int]:
         share = 1.0 if average == 1 else 1 / math.sqrt(average)
@@ -292,8 +304,8 @@ class Ina228(RegisterPart):
             die_c = self._die_c() if self._die_c else 25.0
             self._die_counts = max(-0x8000, min(0x7FFF, round(die_c / DIETEMP_LSB_C)))
         elapsed_s = done * cycle_us * 1e-6
-        self._charge += self._current_counts() * elapsed_s
-        self._energy += self._power_counts() * elapsed_s / 16
+        self._charge += self._shunt_counts * elapsed_s
+        self._energy += abs(self._shunt_counts) * self._bus_counts * elapsed_s
         self._flags |= CNVRF
         self._next_us = 1 << 62 if self._triggered else self._next_us + done * cycle_us
         # The alert looks at the same result when nothing is averaged.
@@ -343,11 +355,11 @@ class Ina228(RegisterPart):
         """
         if not self.connected:
             return None
+        shunt_v = self._shunt_v()
+        if self._quiet_low_v < shunt_v < self._quiet_high_v and not self._flags & _LIMIT_FLAGS and self._shunt_only:
+            return None
         regs = self._regs
-        shunt_v = self._shunt_v() * self.shunt_gain + self.shunt_offset_v
-        lsb_v = SHUNT_LSB_V[self._range] * 16
-        room_v = 7 * self._shunt_noise_v
-        near = shunt_v + room_v > _signed16(regs[SOVL]) * lsb_v or shunt_v - room_v < _signed16(regs[SUVL]) * lsb_v
+        near = not self._quiet_low_v < shunt_v < self._quiet_high_v
         if not near and (regs[BOVL] != 0x7FFF or regs[BUVL]):
             bus_v = self._bus_v() * self.bus_gain + self.bus_offset_v
             room_v = 7 * self._bus_noise_v
@@ -416,10 +428,12 @@ class Ina228(RegisterPart):
             return self._current_counts() << 4 & 0xFFFFFF
         if register == POWER:
             return self._power_counts()
-        if register == ENERGY:
-            return int(self._energy) & 0xFFFFFFFFFF
-        if register == CHARGE:
-            return int(self._charge) & 0xFFFFFFFFFF
+        if register in (ENERGY, CHARGE):
+            # Sums of shunt counts; the calibration in force scales them. An
+            # energy step is 16 power steps.
+            cal = self._regs[SHUNT_CAL]
+            total = self._charge if register == CHARGE else self._energy / (16384 * 16)
+            return int(total * 4096 / cal) & 0xFFFFFFFFFF if cal else 0
         if register == DIAG_ALRT:
             value = self._regs[DIAG_ALRT] | self._flags
             # Reading clears the conversion flag, and the limit flags where they latch.
@@ -445,8 +459,10 @@ class Ina228(RegisterPart):
         if register in (ADC_CONFIG, CONFIG):
             self._flags &= ~CNVRF
             self._start_conversions()
-        if register == DIAG_ALRT:
+        elif register == DIAG_ALRT:
             self._drive_alert()
+        else:
+            self._set_quiet()
 
 
 # Register addresses of the ADS1115.
@@ -484,6 +500,7 @@ class Ads1115(RegisterPart):
         self._thresholds = {ADS_LO_THRESH: 0x8000, ADS_HI_THRESH: 0x7FFF}
         self._done_us = -1  # of the conversion under way; -1: idle
         self._running = 0  # config of the conversion under way
+        self._plans: dict[int, tuple[Volts | None, bool, float, float, int]] = {}
 
     def size(self, register: int) -> int:
         if not 0 <= register <= 3:
@@ -497,23 +514,31 @@ class Ads1115(RegisterPart):
     def conversion_us(self, config: int) -> int:
         return math.ceil(1e6 / ADS_RATE_SPS[config >> 5 & 7] * self._period_factor)
 
-    def _finish(self) -> None:
-        """Take the conversion that has ended by now into the result register."""
-        config = self._running
-        source = self._inputs.get(config >> 12 & 7)
-        volts = source() if source is not None else 0.0
-        if config & 0x4000 and not -0.3 <= volts <= _ADS_SUPPLY_V + 0.3:
-            # A single input is clamped to the supply by its protection diodes.
-            volts = -0.3 if volts < 0 else _ADS_SUPPLY_V + 0.3
-        pga = config >> 9 & 7
-        lsb_v = ADS_RANGE_V[pga] / 32768
+    def _plan(self, config: int) -> tuple[Volts | None, bool, float, float, int]:
+        """Return (source, single input, counts per volt, noise in counts, conversion time) of a setting."""
+        pga, rate = config >> 9 & 7, config >> 5 & 7
         # One LSB of noise at the most sensitive range and full rate, half of one elsewhere;
         # slower rates average more.
-        noise_lsb = 1.0 if pga >= 5 else 0.5
-        rate = config >> 5 & 7
-        if rate != 7:
-            noise_lsb *= math.sqrt(ADS_RATE_SPS[rate] / 860)
-        counts = round(volts * self.gain / lsb_v + self.offset_lsb + self._noise() * noise_lsb)
+        noise_lsb = (1.0 if pga >= 5 else 0.5) * math.sqrt(ADS_RATE_SPS[rate] / 860)
+        per_volt = self.gain * 32768 / ADS_RANGE_V[pga]
+        plan = (
+            self._inputs.get(config >> 12 & 7),
+            bool(config & 0x4000),
+            per_volt,
+            noise_lsb,
+            self.conversion_us(config),
+        )
+        self._plans[config] = plan
+        return plan
+
+    def _finish(self) -> None:
+        """Take the conversion that has ended by now into the result register."""
+        source, single, per_volt, noise_lsb, _ = self._plans.get(self._running) or self._plan(self._running)
+        volts = source() if source is not None else 0.0
+        if single and not -0.3 <= volts <= _ADS_SUPPLY_V + 0.3:
+            # A single input is clamped to the supply by its protection diodes.
+            volts = -0.3 if volts < 0 else _ADS_SUPPLY_V + 0.3
+        counts = round(volts * per_volt + self.offset_lsb + self._noise() * noise_lsb)
         if not -32768 <= counts <= 32767:
             counts = -32768 if counts < 0 else 32767
         self._result = counts & 0xFFFF
@@ -523,6 +548,14 @@ class Ads1115(RegisterPart):
             self._running = self._config
         else:
             self._done_us = -1
+
+    def write(self, data: bytes | bytearray | memoryview) -> None:
+        if len(data) == 3 and data[0] == ADS_CONFIG:
+            # The scan starts a conversion in three of four slots.
+            self.pointer = ADS_CONFIG
+            self.write_register(ADS_CONFIG, data[1] << 8 | data[2])
+        else:
+            super().write(data)
 
     def read_into(self, buf: Buffer) -> None:
         if self.pointer == ADS_CONVERSION and len(buf) == 2:
@@ -545,24 +578,20 @@ class Ads1115(RegisterPart):
         return self._thresholds[register]
 
     def write_register(self, register: int, value: int) -> None:
-        self.size(register)
-        if register == ADS_CONVERSION:
-            raise Misuse("ADS1115 conversion register is read-only")
         if register != ADS_CONFIG:
+            self.size(register)
+            if register == ADS_CONVERSION:
+                raise Misuse("ADS1115 conversion register is read-only")
             self._thresholds[register] = value
             return
         now_us = self._clock.now_us
         if 0 <= self._done_us <= now_us:
             self._finish()
-        self._config = value & 0x7FFF
-        if self._continuous:
-            if self._done_us < 0:
-                self._running = self._config
-                self._done_us = now_us + _ADS_WAKE_US + self.conversion_us(value)
-        elif value & 0x8000 and self._done_us < 0:
-            # While a conversion runs, asking for another has no effect.
-            self._running = self._config
-            self._done_us = now_us + _ADS_WAKE_US + self.conversion_us(value)
+        self._config = config = value & 0x7FFF
+        # While a conversion runs, asking for another has no effect.
+        if self._done_us < 0 and (value & 0x8000 or not value & 0x0100):
+            self._running = config
+            self._done_us = now_us + _ADS_WAKE_US + (self._plans.get(config) or self._plan(config))[4]
 
 
 # ln(R/R25) = A + B/T + C/T^2 + D/T^3

@@ -118,8 +118,8 @@ def test_alert_line_opens_within_milliseconds_of_an_over_current() -> None:
     (trip,) = run.told(wire.EV_TRIPPED)
     assert wire.CAUSES[int(str(trip[2]))] == "over-current"
     opened = [t for t, closed in run.contacts if not closed]
-    # At most one slot until the physics sees it, one conversion, the release.
-    assert opened[0] - at[0] < 2500 + 1080 + 3200
+    # At most one step of the model until it shows, one conversion, the release.
+    assert opened[0] - at[0] < 10_000 + 1080 + 3200
 
 
 def test_stalled_loop_stops_the_pulses_and_the_watchdog_restarts_the_board() -> None:
