@@ -24,8 +24,12 @@ SCAN_HZ = 100
 SCANS_PER_FRAME = 10
 # Between a converter's start, at the beginning of a slot, and its reading.
 CONVERSION_US = 1500
-SEND_ENERGISED, SEND_OPEN = 16, 32
-COLLECT_SCANS = 100
+# A slot's share of sending, bytes. USB takes 64 at a time.
+SEND_BYTES = 64
+# A collection takes most of a period, and a scan leaves 200 bytes behind: often
+# enough to keep 60 kB free.
+COLLECT_SCANS = 200
+MEASURE_HEAP_SCANS = 6000
 VERIFY_SCANS = 50
 SENSOR_EVENT_MS = 100
 
@@ -151,17 +155,20 @@ class App:
                 lock.trip(t_ms, found[0], found[1], found[2], found[3])
             elif relay.alert_latched:
                 lock.alert(t_ms)
+        # Slot 0 has the most of its own to do, and does nothing else.
+        if k > 1 and self.builder.is_busy():
+            if self.builder.step():
+                self.guard.push(self.builder.fine)
+                self._slow = 0
+                self.outbox.wake()
+        elif k == 1 or k == 2:
+            self.commands.step(t_ms)
         if k == 3:
             self._slot = 0
             self._end_scan(t_ms)
         else:
             self._slot = k + 1
-            if self.builder.is_busy() and self.builder.step():
-                self.guard.push(self.builder.fine)
-                self._slow = 0
-                return
-        self.commands.step(t_ms)
-        self.outbox.step(t_ms, SEND_ENERGISED if relay.coil_on else SEND_OPEN)
+        self.outbox.step(t_ms, SEND_BYTES)
 
     def _slow_limit(self, t_ms):
         i = self._slow
@@ -185,6 +192,7 @@ class App:
         elif phase == 5:
             self._sensors(t_ms)
             self._show(lock.state)
+            self.outbox.wake()
         elif phase == 7:
             self.sampler.recover(t_ms)
             if self.scan % VERIFY_SCANS == 7:
@@ -226,10 +234,13 @@ class App:
         self.board.lamp.value(on)
 
     def collect(self):
-        """Free what encoding left behind; called in slack, because a collection left to chance would delay a sample."""
+        """Free what encoding left behind, at a moment of our choosing rather than in the middle of a slot."""
         before = ticks_us()
         gc.collect()
         self.collect_us = ticks_diff(ticks_us(), before)
+
+    def measure_heap(self):
+        """Note the free heap; walks all of it, hence seldom."""
         free = getattr(gc, "mem_free", None)
         if free is not None:
             self.heap_free = free()
@@ -256,14 +267,16 @@ class App:
 
     def _last_words(self):
         for _ in range(200):
-            self.outbox.step(self._t_ms, SEND_OPEN)
+            self.outbox.step(self._t_ms, SEND_BYTES)
             sleep_us(1000)
 
     def _loop(self):
         self.collect()
+        self.measure_heap()
         due = ticks_us()
         idle = 0
         idle_slots = 0
+        hurry = False
         while True:
             start = ticks_us()
             self.slot()
@@ -273,27 +286,44 @@ class App:
             if took > self.longest_slot_us:
                 self.longest_slot_us = took
             if self._slot == 0:
-                late = ticks_diff(end, due)
-                if late > 0:
-                    self.overruns += 1
-                    if late > SCAN_US:
-                        # Whole periods are gone; go on in step with the clock.
-                        lost = late // SCAN_US
-                        self.scan += lost
-                        due = ticks_add(due, lost * SCAN_US)
-                if self.scan % COLLECT_SCANS == 3:
-                    self.collect()
-                    self.idle_pct = idle * 100 // (idle_slots * SLOT_US) if idle_slots else 0
-                    idle = idle_slots = 0
-            wait = ticks_diff(due, ticks_us())
+                idle, idle_slots, hurry = self._between_scans(idle, idle_slots)
+                late = ticks_diff(ticks_us(), due)
+                if late >= SCAN_US:
+                    # Whole periods are gone; go on in step with the clock.
+                    lost = late // SCAN_US
+                    self.overruns += lost
+                    self.scan += lost
+                    due = ticks_add(due, lost * SCAN_US)
+            now = ticks_us()
+            wait = ticks_diff(due, now)
             # A converter started in this slot must have finished by the next.
-            least = CONVERSION_US - ticks_diff(ticks_us(), start)
-            if wait < least:
+            least = CONVERSION_US - ticks_diff(now, start)
+            if wait < least or (hurry and self._slot):
                 wait = least
             if wait > 0:
                 sleep_us(wait)
                 idle += wait
             idle_slots += 1
+
+    def _between_scans(self, idle, idle_slots):
+        """Collect when it is time; return the idle sums, and whether the coming scan must make room for it."""
+        phase = self.scan % COLLECT_SCANS
+        if phase == 0:
+            self._check_rails()
+            self.collect()
+            self.idle_pct = idle * 100 // (idle_slots * SLOT_US)
+            return 0, 0, False
+        if self.scan % MEASURE_HEAP_SCANS == COLLECT_SCANS - 4:
+            self.measure_heap()
+        return idle, idle_slots, phase == COLLECT_SCANS - 1
+
+    def _check_rails(self):
+        """Look at the rail currents once more, so that the pause that follows adds little to a trip's delay."""
+        self.sampler.read_rails()
+        if self.interlock.is_energised():
+            found = self.guard.check(0, self.sampler.raw, self._t_ms)
+            if found is not None:
+                self.interlock.trip(self._t_ms, found[0], found[1], found[2], found[3])
 
 
 def _is_high(pin):

@@ -20,7 +20,6 @@ class Burst:
         self._t = array("I", [0] * KEPT)
         self._bits = bytearray(KEPT)
         self._counts = array("i", [0] * (KEPT * _N))
-        self._view = memoryview(self._counts)
         self.restart()
 
     def restart(self):
@@ -38,7 +37,21 @@ class Burst:
         i = self._head
         self._t[i] = t_ms & 0xFFFFFFFF
         self._bits[i] = bits
-        self._view[i * _N : i * _N + _N] = raw
+        # Written out: a slice would allocate, a loop takes twice the time.
+        c, b = self._counts, i * _N
+        c[b] = raw[0]
+        c[b + 1] = raw[1]
+        c[b + 2] = raw[2]
+        c[b + 3] = raw[3]
+        c[b + 4] = raw[4]
+        c[b + 5] = raw[5]
+        c[b + 6] = raw[6]
+        c[b + 7] = raw[7]
+        c[b + 8] = raw[8]
+        c[b + 9] = raw[9]
+        c[b + 10] = raw[10]
+        c[b + 11] = raw[11]
+        c[b + 12] = raw[12]
         self._head = i + 1 if i + 1 < KEPT else 0
         if self._held < KEPT:
             self._held += 1

@@ -10,6 +10,8 @@ CHANNELS_PER_STEP = 3
 _BLOCK = "<%df" % wire.N_CHANNELS
 _BLOCK_SIZE = 4 * wire.N_CHANNELS
 NAN = float("nan")
+# A frame is the mean of ten scans unless a channel was missing in some.
+GAIN_OF_TEN = tuple(g / 10 for g in scale.GAIN)
 
 
 class FrameRing:
@@ -38,11 +40,11 @@ class FrameRing:
         self.following += 1
 
     def frame(self, seq):
-        """Return the payload held under `seq`, None when it is not."""
+        """Return a view of the payload held under `seq`, None when it is not."""
         if not self.oldest <= seq < self.following:
             return None
         at = seq % KEPT_FRAMES * wire.FRAME_SIZE
-        return bytes(self._view[at : at + wire.FRAME_SIZE])
+        return self._view[at : at + wire.FRAME_SIZE]
 
     def acknowledge(self, seq):
         """Drop everything up to `seq`."""
@@ -89,17 +91,18 @@ class FrameBuilder:
             return
         self._valid |= 1 << i
         total = totals.total[i]
-        self.means[i] = total // n
+        self.means[i] = mean = total // n
         gain, zero = scale.GAIN[i], scale.ZERO[i]
+        # Three floats a channel and no more: each one is an allocation.
         if gain == 0.0:
-            mean = scale.ntc_celsius(total / n)
-            self._mean[i] = mean
-            self.fine[i] = int(mean * scale.FINE_PER_KELVIN)
-            self._low[i] = scale.ntc_celsius(totals.high[i])
-            self._high[i] = scale.ntc_celsius(totals.low[i])
+            celsius = scale.ntc_millicelsius
+            self.fine[i] = mean = celsius(mean)
+            self._mean[i] = mean * 0.001
+            self._low[i] = celsius(totals.high[i]) * 0.001
+            self._high[i] = celsius(totals.low[i]) * 0.001
             return
         self.fine[i] = total * scale.FINE_PER_COUNT // n
-        self._mean[i] = (total / n - zero) * gain
+        self._mean[i] = (total - zero * n) * (GAIN_OF_TEN[i] if n == 10 else gain / n)
         low, high = (totals.low[i] - zero) * gain, (totals.high[i] - zero) * gain
         if gain < 0.0:
             low, high = high, low

@@ -110,6 +110,11 @@ class Sampler:
 
     def _slot0(self):
         self._start(START_BIAS, True)
+        self.read_rails()
+        self._take(RAIL_CHANNELS)
+
+    def read_rails(self):
+        """Read both rail monitors into `raw`, without counting the samples into the frame."""
         raw, status = self.raw, self._status
         for i in (0, 1):
             part = self._rails[i]
@@ -121,7 +126,6 @@ class Sampler:
                     raw[i + 2] = part.bus_counts()
             except OSError as error:
                 self._failed(i, error)
-        self._take(RAIL_CHANNELS)
 
     def _revive(self, i, part):
         # A monitor that was away has forgotten its alert threshold, and needs

@@ -84,6 +84,31 @@ def ntc_celsius(counts):
     return 1.0 / (NTC_A1 + x * (NTC_B1 + x * (NTC_C1 + x * NTC_D1))) - KELVIN
 
 
+def _table():
+    # Both ends repeat the last count that still is a temperature.
+    last = ADC_FULL_SCALE // NTC_STEP - 1
+    return tuple(round(ntc_celsius(min(max(i, 1), last) * NTC_STEP) * FINE_PER_KELVIN) for i in range(last + 4))
+
+
+NTC_STEP = 256
+_NTC_TABLE = _table()
+
+
+def ntc_millicelsius(counts):
+    """Return what `ntc_celsius` does, in whole thousandths and without allocating.
+
+    Quadratic interpolation in a table; within 0.01 K of the formula from -30 to
+    125 C, within 0.07 K beyond.
+    """
+    i = counts >> 8
+    u = counts & 255
+    table = _NTC_TABLE
+    y0 = table[i]
+    d = table[i + 1] - y0
+    # u (u - 256) / 2 of the second difference, both steps rounded down
+    return y0 + (d * u + ((table[i + 2] - y0 - 2 * d) * u * (u - NTC_STEP) >> 9) >> 8)
+
+
 def ntc_ohm(celsius):
     """Return the resistance at a temperature, ohms."""
     i = 1.0 / (celsius + KELVIN)
@@ -123,15 +148,6 @@ def count_bounds(channel, low, high):
     first = -UNBOUNDED if low != low else math.ceil(low / gain + ZERO[channel])
     last = UNBOUNDED if high != high else math.floor(high / gain + ZERO[channel])
     return first, last
-
-
-def fine(channel, counts):
-    """Return a mean reading as the history keeps it; MISSING stays MISSING."""
-    if counts == MISSING:
-        return MISSING
-    if GAIN[channel] == 0.0:
-        return int(ntc_celsius(counts) * FINE_PER_KELVIN)
-    return int(counts * FINE_PER_COUNT)
 
 
 def fine_per_si(channel):
