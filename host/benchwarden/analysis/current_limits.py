@@ -92,11 +92,11 @@ def _inrush(setting: Setting, draw: Draw, limit_a: float, notes: Notes) -> tuple
     wait_ms = min(round(1500.0 * charge_s) + 100, wire.MAX_FOR_MS)
     notes.add(
         "Charging time of the reservoirs",
-        "integral of C dV / (charging current - healthy draw), lamp always as hot as it would settle",
+        "C dV/dt = charging current - healthy draw, filament heating and cooling, to 95 %",
         f"{unit.reservoir_uf:g} uF, {event}",
         charge_s,
         "s",
-        "same circuit as above; upper bound",
+        "same circuit as above",
     )
     notes.add(
         "Highest charging peak into one reservoir",

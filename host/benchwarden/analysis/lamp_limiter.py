@@ -7,11 +7,12 @@ it is a plain resistor; from cold to full glow that resistor grows fifteenfold.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from scipy.optimize import brentq
 
-from benchwarden.core.tungsten import resistance_ratio
+from benchwarden.core.tungsten import resistance_ratio, resistivity_uohm_cm
 
 # A general-service lamp burns near 2800 K, where the table gives a hot-to-cold
 # resistance ratio of 15.
@@ -21,6 +22,12 @@ MELTS_K = 3600.0
 # Share of the rated power that leaves by conduction and convection through the
 # filling gas; taken from the spread of general-service lamps, common practice.
 GAS_SHARE = 0.07
+# A filament as a wire: total emissivity near 2800 K, density, mean specific heat.
+# Source: handbook figures of tungsten, from memory.
+EMISSIVITY = 0.33
+DENSITY_KG_PER_M3 = 19250.0
+SPECIFIC_HEAT_J_PER_KG_K = 170.0
+STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), exact in the SI
 # Lamps are sold to about this share of their stated power; common practice, no source.
 POWER_TOLERANCE = 0.1
 
@@ -59,6 +66,20 @@ class Lamp:
         radiated = (t_k**4 - COLD_K**4) / (HOT_K**4 - COLD_K**4)
         conducted = (t_k - COLD_K) / (HOT_K - COLD_K)
         return self.rated_w * ((1.0 - GAS_SHARE) * radiated + GAS_SHARE * conducted)
+
+    @property
+    def heat_j_per_k(self) -> float:
+        """Heat capacity of the filament, joules per kelvin.
+
+        A wire of length l and diameter d that radiates the rated power from
+        pi d l and resists rho l / (pi d^2 / 4) has only one l and d.
+        """
+        radiated_w = (1.0 - GAS_SHARE) * self.rated_w
+        surface_m2 = radiated_w / (EMISSIVITY * STEFAN_BOLTZMANN * HOT_K**4)
+        per_section = self.hot_ohm / (resistivity_uohm_cm(HOT_K) * 1e-8)
+        diameter_m = math.cbrt(4.0 * surface_m2 / (math.pi**2 * per_section))
+        volume_m3 = surface_m2 * diameter_m / 4.0
+        return DENSITY_KG_PER_M3 * SPECIFIC_HEAT_J_PER_KG_K * volume_m3
 
 
 def lamp_current_a(lamp: Lamp, volts: float) -> float:

@@ -44,6 +44,9 @@ REGULATION_EXPONENT = -0.43
 LOCAL_F = 470e-6
 # An output stage does not hold its idle current below this share of its rails.
 IDLE_KNEE = 0.15
+# Step of the charging calculation, and where it gives up, seconds.
+CHARGING_STEP_S = 0.002
+CHARGING_LONGEST_S = 20.0
 # What is left of a shorted junction and the wiring to it, ohms.
 # Source: common practice, no source.
 SHORT_OHM = 0.1
@@ -224,37 +227,26 @@ def inrush_a(supply: Supply, mains_pct: float, limiter_in: bool, from_v: float =
 def charging_s(supply: Supply, mains_pct: float, limiter_in: bool, load: Load, from_v: float = 0.0) -> float:
     """Return how long the reservoirs need from from_v to 95 % of the rest of the way, seconds.
 
-    The lamp is taken as hot as its present current would make it in the long run, so
-    that its resistance is never underrated and the time is an upper bound.
+    The filament starts cold, glows while the reservoirs are empty and cools only
+    slowly afterwards, which is what makes the last volts take long. Counted up to
+    CHARGING_LONGEST_S.
     """
     end_v = settled(supply, mains_pct, limiter_in, load).rail_v
     to_v = from_v + 0.95 * (end_v - from_v)
-    if to_v <= from_v:
-        return 0.0
-    steps = 24
-    step_v = (to_v - from_v) / steps
     capacitance_f = supply.reservoir_f + supply.local_f
     peak_v = supply.peak_v(mains_pct)
-    total_s = 0.0
-    for i in range(steps):
-        rail_v = from_v + (i + 0.5) * step_v
-        lamp_ohm = _lamp_ohm_at(supply, mains_pct, rail_v) if limiter_in else 0.0
-        mean_a = rectified(peak_v, rail_v, supply.source_ohm(lamp_ohm, 2)).mean_a - load(rail_v)
-        # Close to balance the difference can vanish; a milliampere keeps the time finite.
-        total_s += capacitance_f * step_v / max(mean_a, 1e-3)
-    return total_s
-
-
-def _lamp_ohm_at(supply: Supply, mains_pct: float, rail_v: float) -> float:
     lamp = supply.lamp
-    peak_v = supply.peak_v(mains_pct)
-
-    def surplus_w(t_k: float) -> float:
-        ohm = lamp.resistance_ohm(t_k)
-        pulses = rectified(peak_v, rail_v, supply.source_ohm(ohm, 2))
-        return _primary_a(supply, pulses, 2, mains_pct) ** 2 * ohm - lamp.loss_w(t_k)
-
-    return lamp.resistance_ohm(_balance(surplus_w))
+    rail_v, lamp_k, t_s = from_v, COLD_K, 0.0
+    heat_j_per_k = lamp.heat_j_per_k
+    while rail_v < to_v and t_s < CHARGING_LONGEST_S:
+        lamp_ohm = lamp.resistance_ohm(lamp_k) if limiter_in else 0.0
+        pulses = rectified(peak_v, rail_v, supply.source_ohm(lamp_ohm, 2))
+        if limiter_in:
+            heat_w = _primary_a(supply, pulses, 2, mains_pct) ** 2 * lamp_ohm - lamp.loss_w(lamp_k)
+            lamp_k = min(max(lamp_k + heat_w / heat_j_per_k * CHARGING_STEP_S, COLD_K), MELTS_K)
+        rail_v += (pulses.mean_a - load(rail_v)) / capacitance_f * CHARGING_STEP_S
+        t_s += CHARGING_STEP_S
+    return t_s
 
 
 def estimated_va(unit: Unit) -> float:
