@@ -1,0 +1,309 @@
+"""What the firmware's pure logic answers to a fixed set of inputs; runs under MicroPython and CPython alike.
+
+Prints one line per answer. Numbers go out as the 32-bit floats of the wire, or
+as whole numbers; nothing depends on the order of a dict.
+"""
+
+import struct
+import sys
+
+from wardenfw import scale, wire
+from wardenfw.burst import Burst
+from wardenfw.frames import FrameBuilder, FrameRing
+from wardenfw.guard import Guard
+from wardenfw.history import History
+from wardenfw.relay import Relay
+from wardenfw.stage import load
+
+NAN = float("nan")
+
+
+def f32(value):
+    # One spelling of NaN: its sign and payload are nobody's business.
+    if value != value:
+        return "nan"
+    return "".join(f"{b:02x}" for b in struct.pack("<f", value))
+
+
+class Lcg:
+    """Knuth's MMIX numbers cut to 31 bits a draw: the same everywhere, no library's business."""
+
+    def __init__(self, seed):
+        self._state = seed
+
+    def below(self, n):
+        self._state = (self._state * 6364136223846793005 + 1442695040888963407) & 0xFFFFFFFFFFFFFFFF
+        return (self._state >> 33) % n
+
+
+def show(name, *values):
+    print(name, *values)
+
+
+def wire_vectors():
+    show("crc", wire.crc32(b"123456789"), wire.crc32(b""), wire.crc32(bytes(32)), wire.crc32(b"\xff" * 32))
+    lines = [
+        wire.encode(wire.HELLO_REQUEST, 1),
+        wire.encode(wire.ACK, 2, wire.pack_ack(0xFFFFFFFF, 7, 2500)),
+        wire.encode(wire.OPEN, 3, wire.pack_open(12, "Schluß €")),
+        wire.encode(wire.GO, 4, wire.pack_u32(123456789)),
+        wire.encode(wire.EVENT, 5, wire.pack_event(99, wire.EV_TRIPPED, 1, 0, wire.TRIPPED, 3, 1.25, 0.5, "x" * 300)),
+        wire.encode(wire.REPLY, 6, wire.pack_reply(3, wire.ARM, wire.DONE, wire.ARMED, "42")),
+        wire.encode(wire.BURST_REQUEST, 7, wire.pack_burst_request(5, 12)),
+        wire.encode(wire.FRAME, 8, bytes(range(wire.FRAME_SIZE))),
+        wire.encode(wire.HELLO, 9, b"{}", version=9),
+    ]
+    for line in lines:
+        show("line", str(line, "ascii").strip(), wire.decode(line[:-1])[:3])
+    rng = Lcg(1)
+    refused = 0
+    for n in range(400):
+        line = bytearray(lines[n % len(lines)][:-1])
+        for _ in range(1 + rng.below(3)):
+            line[rng.below(len(line))] ^= 1 << rng.below(8)
+        if bytes(line) == lines[n % len(lines)][:-1]:
+            continue
+        try:
+            wire.decode(bytes(line))
+            show("accepted damage", n)
+        except wire.WireError as error:
+            refused += 1
+            show("refused", n, error)
+    show("refusals", refused)
+    for junk in (b"", b"A", b"AAAA", b"=" * 16, b"A" * 4000, b"\x00" * 20, b"AAAA\nAAAAAAAAAAAA"):
+        try:
+            wire.decode(junk)
+            show("accepted junk", junk)
+        except wire.WireError as error:
+            show("junk", len(junk), error)
+
+
+def scale_vectors():
+    for counts in (1000, 5000, 15728, 21845, 32768, 40000, 54613, 64000):
+        show("ntc", counts, f32(scale.ntc_celsius(counts)))
+    for celsius in (-20.0, 0.0, 25.0, 60.0, 85.0, 110.0):
+        show("ohm", f32(scale.ntc_ohm(celsius)), f32(scale.ntc_counts(celsius)))
+    for channel in range(wire.N_CHANNELS):
+        for counts in (985, 13200, 20000, scale.MISSING):
+            show("si", channel, counts, f32(scale.to_si(channel, counts)))
+        top = wire.CEILINGS[channel]
+        for low, high in ((-top, top), (NAN, top / 3), (top / 7, NAN)):
+            show("bounds", channel, scale.count_bounds(channel, low, high))
+    for amperes in (0.001, 0.5, 2.0, 15.0, 20.0):
+        show("alert", scale.alert_counts(amperes))
+
+
+def _stage(extra=(), drop=None, alert=10.0):
+    limits = []
+    for name in wire.MUST_LIMIT:
+        if name != drop:
+            channel = wire.CHANNELS.index(name)
+            top = wire.CEILINGS[channel] / 2
+            limits.append((channel, wire.VALUE, 1, -top if name[-2:] == "_v" else NAN, top, 30, 0))
+    limits.extend(extra)
+    return wire.pack_stage(7, True, False, limits, alert, alert)
+
+
+SLOW = (
+    (0, wire.RATE, 4, NAN, 0.5, 200, 1000),
+    (8, wire.RATE, 4, NAN, 0.2, 0, 2000),
+    (6, wire.SPREAD, 8, -0.002, 0.002, 20, 1000),
+    (9, wire.SPREAD, 8, NAN, 1.5, 0, 10000),
+    (3, wire.RATE, 7, -5.0, NAN, 100, 500),
+)
+
+
+def stage_vectors():
+    payloads = [
+        _stage(),
+        _stage(SLOW),
+        _stage(drop="sink_left_c"),
+        _stage(alert=16.0),
+        _stage(alert=NAN),
+        _stage(((0, wire.VALUE, 1, NAN, 15.5, 0, 0),)),
+        _stage(((0, wire.VALUE, 1, NAN, NAN, 0, 0),)),
+        _stage(((0, wire.VALUE, 1, 2.0, 1.0, 0, 0),)),
+        _stage(((13, wire.VALUE, 1, NAN, 1.0, 0, 0),)),
+        _stage(((0, 3, 1, NAN, 1.0, 0, 0),)),
+        _stage(((0, wire.VALUE, 0, NAN, 1.0, 0, 0),)),
+        _stage(((0, wire.VALUE, 13, NAN, 1.0, 0, 0),)),
+        _stage(((0, wire.RATE, 4, NAN, 1.0, 0, 100),)),
+        _stage(((0, wire.RATE, 4, NAN, 1.0, 20000, 1000),)),
+        _stage(((0, wire.RATE, 4, NAN, float("inf"), 0, 1000),)),
+        _stage()[:-1],
+        _stage() + b"\x00",
+        b"",
+    ]
+    for payload in payloads:
+        answer, stage = load(payload)
+        show("stage", answer)
+        if answer == wire.DONE:
+            for table in stage.fast:
+                for limit in table:
+                    show(" fast", limit[:7], f32(limit[7]), f32(limit[8]), limit[9:])
+            for limit in stage.slow:
+                show(" slow", limit[:7], f32(limit[7]), f32(limit[8]), limit[9:])
+
+
+def fine(channel, counts):
+    if counts == scale.MISSING:
+        return counts
+    if scale.GAIN[channel] == 0.0:
+        return scale.ntc_millicelsius(counts)
+    return counts * scale.FINE_PER_COUNT
+
+
+def guard_vectors():
+    _, stage = load(_stage(SLOW))
+    guard = Guard()
+    guard.load(stage)
+    rng = Lcg(5)
+    # Counts in the middle of what each channel may read.
+    middle = [20000, 20000, 100000, 100000, 13200, 13200, 1400, 1400, 30000, 30000, 33000, 30, 30]
+    raw = list(middle)
+    for run in range(6):
+        guard.restart()
+        t_ms = 0
+        for scan in range(700):
+            for i in range(wire.N_CHANNELS):
+                raw[i] = middle[i] + rng.below(5)
+            if scan > 400:
+                # One thing at a time goes wrong.
+                if run == 0:
+                    raw[0] = 600000
+                elif run == 1:
+                    raw[0] = middle[0] + (scan - 400) * 300
+                elif run == 2:
+                    raw[6] = middle[6] + 400
+                elif run == 3:
+                    raw[8] = scale.MISSING
+                elif run == 4:
+                    raw[9] = 30000 - (scan - 400) * 60
+            for slot in range(4):
+                found = guard.check(slot, raw, t_ms)
+                if found is not None:
+                    show("found", run, scan, slot, found[0], found[1], f32(found[2]), f32(found[3]))
+                    break
+            t_ms += 10
+            if scan % 10 == 9:
+                guard.push([fine(i, raw[i]) for i in range(wire.N_CHANNELS)])
+                for i in range(guard.n_slow()):
+                    found = guard.check_slow(i, t_ms)
+                    if found is not None:
+                        show("slow", run, scan, i, found[0], found[1], f32(found[2]), f32(found[3]))
+
+
+def history_vectors():
+    history = History(2)
+    rng = Lcg(9)
+    for n in range(900):
+        history.push([n * 3, scale.MISSING if rng.below(7) == 0 else rng.below(1000) - 500])
+        if n % 37 == 0:
+            show(
+                "history",
+                n,
+                [history.back(tier, c, k) for tier in (0, 1) for c in (0, 1) for k in (0, 1, 9, 64)],
+                [history.mean(0, 0, k) for k in (1, 10, 60)],
+            )
+
+
+class Totals:
+    def __init__(self, rng):
+        n = wire.N_CHANNELS
+        self.scans = 10
+        self.missed = [10 if rng.below(9) == 0 else rng.below(3) for _ in range(n)]
+        base = [10000 + rng.below(5000) for _ in range(n)]
+        self.low = [b - rng.below(20) for b in base]
+        self.high = [b + rng.below(20) for b in base]
+        self.total = [base[i] * (10 - self.missed[i]) for i in range(n)]
+
+
+def frame_vectors():
+    ring = FrameRing()
+    builder = FrameBuilder(ring)
+    rng = Lcg(11)
+    for n in range(200):
+        builder.begin(Totals(rng), 1000 + n * 100, n * 10, 3, 0, wire.CLOSED, 0x1B)
+        while not builder.step():
+            pass
+        seq = ring.following - 1
+        if n % 10 == 0:
+            show("frame", str(wire.encode(wire.FRAME, seq, ring.frame(seq)), "ascii").strip())
+        if n % 50 == 49:
+            ring.acknowledge(seq - 20)
+            show("ring", ring.oldest, ring.following, ring.lost, ring.frame(ring.oldest - 1), ring.frame(seq + 1))
+    show("ring", ring.oldest, ring.following, ring.lost)
+
+
+def burst_vectors():
+    burst = Burst()
+    rng = Lcg(13)
+    for scan in range(600):
+        raw = scale_array([10000 + rng.below(3000) for _ in range(wire.N_CHANNELS)])
+        if scan == 420:
+            burst.trip(17)
+        burst.record(scan * 10, scan & 0xFF, raw)
+    show("burst", burst.trip_seq, burst.total(), burst.trip_index(), burst.is_complete())
+    out = bytearray(wire.BURST_RECORD_SIZE * 2)
+    for first in (0, 100, 199, 200, 248):
+        burst.record_bytes(out, 0, first)
+        burst.record_bytes(out, wire.BURST_RECORD_SIZE, first + 1)
+        payload = wire.pack_burst(burst.trip_seq, first, burst.total(), burst.trip_index(), bytes(out))
+        show("burst", str(wire.encode(wire.BURST, first, payload), "ascii").strip())
+
+
+def scale_array(values):
+    from array import array
+
+    return array("i", values)
+
+
+class Pin:
+    def __init__(self, level=0):
+        self.level = level
+
+    def value(self, x=None):
+        if x is None:
+            return self.level
+        self.level = x
+
+
+def relay_vectors():
+    enable, pulse, bypass, aux = Pin(1), Pin(1), Pin(1), Pin(1)
+    relay = Relay(enable, pulse, bypass, aux)
+
+    def state(name):
+        show("relay", name, enable.level, pulse.level, bypass.level, relay.coil_on, relay.contact_closed())
+
+    state("made")
+    show("close", relay.close(True))
+    for _ in range(3):
+        relay.tick()
+        state("tick")
+    aux.level = 0
+    state("contact")
+    relay.on_alert(None)
+    relay.tick()
+    state("alert")
+    show("close", relay.close(False))
+    state("refused")
+    relay.alert_latched = False
+    show("close", relay.close(False))
+    relay.tick()
+    state("closed")
+    relay.drop()
+    state("dropped")
+
+
+for vectors in (
+    wire_vectors,
+    scale_vectors,
+    stage_vectors,
+    guard_vectors,
+    history_vectors,
+    frame_vectors,
+    burst_vectors,
+    relay_vectors,
+):
+    vectors()
+print("end", len(sys.path) > 0)
