@@ -6,6 +6,7 @@ import json
 import os
 import tomllib
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -124,5 +125,6 @@ def _write_whole(path: Path, lines: Iterable[str]) -> None:
             os.fsync(out.fileno())
         os.replace(scratch, path)
     except OSError as error:
-        scratch.unlink(missing_ok=True)
+        with suppress(OSError):
+            scratch.unlink()
         raise RecordError(f"{path}: cannot be written ({error.strerror})") from error

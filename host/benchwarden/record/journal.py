@@ -21,9 +21,10 @@ import struct
 import sys
 import tempfile
 import zlib
-from collections.abc import Iterator
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -58,6 +59,9 @@ _RESERVE_BYTES = 1 << 20
 # frame is then placed one frame interval on.
 _RESTART_MS = 100
 _PAGE_ROWS = 256
+_PAGE_BYTES = 1 << 20
+# A length field may be rotten too; a year of frames is some 13 GB.
+_LARGEST_FILE = 1 << 34
 
 _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
@@ -189,10 +193,15 @@ def _signed_ms(later: int, earlier: int) -> int:
     return (later - earlier + (_WRAP_MS >> 1)) % _WRAP_MS - (_WRAP_MS >> 1)
 
 
+def _elapsed_ms(frames: FrameArray) -> npt.NDArray[np.int64]:
+    """Return milliseconds since the first of these frames, over any number of counter wraps."""
+    steps = np.diff(frames["t_ms"], prepend=frames["t_ms"][:1]).astype(np.int32)
+    return np.cumsum(steps, dtype=np.int64)
+
+
 def _block(frames: FrameArray, run_ms: int) -> SampleBlock:
     """Return frames of one boot as a block whose first frame is at run_ms."""
-    ms = (frames["t_ms"] - frames["t_ms"][0]).astype(np.int64) + run_ms  # uint32 difference: wraps rightly
-    return replace(block_from_frames(frames, 0), t_s=ms / 1000.0)
+    return replace(block_from_frames(frames, 0), t_s=(_elapsed_ms(frames) + run_ms) / 1000.0)
 
 
 def _joined(blocks: list[SampleBlock]) -> SampleBlock:
@@ -219,6 +228,7 @@ class Journal:
         self._pending: list[tuple[int, int, FrameArray]] = []  # boot, run_ms of the first, records
         self._pending_rows: list[tuple[str, tuple[Any, ...]]] = []
         self._dropped = 0
+        self._is_failing = False
         self._boot: int | None = None
         self._last_seq: dict[int, int] = {}
         self._last_t_ms = 0
@@ -318,7 +328,7 @@ class Journal:
             self._boot = boot
             self._last_seq[boot] = self._durable_frame[boot] = last_seq
             self._last_t_ms = int(t_ms[-1])
-            self._last_run_ms = run_ms + _signed_ms(int(t_ms[-1]), int(t_ms[0]))
+            self._last_run_ms = run_ms + int(_elapsed_ms(_unpack(data, n)["frame"])[-1])
         with db:
             db.execute("DELETE FROM meta WHERE key = 'closed'")
 
@@ -381,7 +391,8 @@ class Journal:
         self._last_run_ms = round(float(block.t_s[-1]) * 1000)
         self._last_seq[boot] = int(records["seq"][-1])
         self._pending.append((boot, run_ms, records))
-        self._bound_pending()
+        if self._is_failing:
+            self._bound_pending()
         return block
 
     def _place(self, boot: int, t_ms: int) -> int:
@@ -425,12 +436,12 @@ class Journal:
     def append_note(self, kind: str, t_s: float | None, body: dict[str, Any]) -> None:
         """Take one host note for the next commit; `body` must be JSON."""
         text = json.dumps(body, ensure_ascii=False)
-        crc = _crc(kind.encode(), b"\0", repr(t_s).encode(), b"\0", text.encode())
+        crc = _note_crc(kind, t_s, text)
         self._pending_rows.append(("INSERT INTO notes VALUES (NULL, ?, ?, ?, ?)", (kind, t_s, crc, text)))
 
     def append_burst(self, boot: int, trip_seq: int, total: int, trip_index: int, records: bytes) -> None:
         """Take the full-rate record around a trip; a longer one replaces a shorter."""
-        crc = _crc(struct.pack("<IIII", boot, trip_seq, total, trip_index), records)
+        crc = _burst_crc(boot, trip_seq, total, trip_index, records)
         self._pending_rows.append(
             (
                 "INSERT INTO bursts VALUES (NULL, ?, ?, ?, ?, ?, ?) ON CONFLICT (boot, trip_seq) DO UPDATE SET "
@@ -458,6 +469,8 @@ class Journal:
             self._use_reserve(error)
 
     def _use_reserve(self, error: sqlite3.Error) -> None:
+        self._is_failing = True
+        self._bound_pending()
         reserve = self.run_dir / RESERVE_NAME
         stored = False
         if reserve.exists():
@@ -514,6 +527,7 @@ class Journal:
                 self._durable_event[values[0]] = max(values[1], self._durable_event.get(values[0], 0))
         self._pending.clear()
         self._pending_rows.clear()
+        self._is_failing = False
 
     def _batches(self) -> Iterator[tuple[int, int, FrameArray]]:
         """Yield (boot, run_ms, records): what is pending, joined as far as one boot goes."""
@@ -524,10 +538,9 @@ class Journal:
             while end < len(self._pending) and self._pending[end][0] == boot:
                 end += 1
             records = np.concatenate([part for _, _, part in self._pending[at:end]])
-            first_t = int(records["frame"]["t_ms"][0])
+            elapsed_ms = _elapsed_ms(records["frame"])
             for start in range(0, len(records), _MAX_BATCH):
-                part = records[start : start + _MAX_BATCH]
-                yield boot, run_ms + (int(part["frame"]["t_ms"][0]) - first_t) % _WRAP_MS, part
+                yield boot, run_ms + int(elapsed_ms[start]), records[start : start + _MAX_BATCH]
             at = end
 
     def _open(self) -> sqlite3.Connection:
@@ -545,9 +558,9 @@ class Journal:
         if self._db is None:
             return
         try:
+            # With the last batch, so that a disk that fills up between cannot part them.
+            self._pending_rows.append(("INSERT OR REPLACE INTO meta VALUES ('closed', '1', ?)", (_crc(b"1"),)))
             self.commit()
-            with suppress(sqlite3.Error), self._db:
-                self._db.execute("INSERT OR REPLACE INTO meta VALUES ('closed', '1', ?)", (_crc(b"1"),))
         finally:
             db, self._db = self._db, None
             db.close()
@@ -582,6 +595,14 @@ def _advancing(steps: npt.NDArray[np.int32], fresh: npt.NDArray[np.bool_]) -> np
 
 def _event_crc(boot: int, seq: int, run_ms: int | None, payload: bytes) -> int:
     return _crc(struct.pack("<II", boot, seq), repr(run_ms).encode(), payload)
+
+
+def _note_crc(kind: str, t_s: float | None, text: str) -> int:
+    return _crc(kind.encode(), b"\0", repr(t_s).encode(), b"\0", text.encode())
+
+
+def _burst_crc(boot: int, trip_seq: int, total: int, trip_index: int, records: bytes) -> int:
+    return _crc(struct.pack("<IIII", boot, trip_seq, total, trip_index), records)
 
 
 def _t0_ms(header: dict[str, Any]) -> int | None:
@@ -663,16 +684,17 @@ def _unlock(fd: int) -> None:
 
 
 def _read_header(db: sqlite3.Connection, path: Path) -> dict[str, Any]:
-    meta = {key: (value, crc) for key, value, crc in db.execute("SELECT key, value, crc FROM meta")}
-    found, _ = meta.get("format", ("none", 0))
-    if found != str(FORMAT):
-        raise RecordError(f"{path}: journal format {found}, this program reads {FORMAT}")
-    text, crc = meta.get("header", ("{}", 0))
-    if crc != _crc(text.encode()):
-        raise RecordDamaged(f"{path}: the header is damaged", "frames, events and notes", "the header")
-    header = json.loads(text)
-    if not isinstance(header, dict):
-        raise RecordError(f"{path}: the header is not a table")
+    damaged = RecordDamaged(f"{path}: the header is damaged", "frames, events and notes", "the header")
+    try:
+        meta = {key: (value, crc) for key, value, crc in db.execute("SELECT key, value, crc FROM meta")}
+        if any(crc != _crc(value.encode()) for value, crc in meta.values()) or not {"format", "header"} <= set(meta):
+            raise damaged
+        found, text = meta["format"][0], meta["header"][0]
+        if found != str(FORMAT):
+            raise RecordError(f"{path}: journal format {found}, this program reads format {FORMAT}")
+        header: dict[str, Any] = json.loads(text)
+    except (sqlite3.DatabaseError, AttributeError, TypeError, ValueError) as error:
+        raise damaged from error
     return header
 
 
@@ -713,15 +735,18 @@ class JournalReader:
     def _connect(self, path: Path) -> sqlite3.Connection:
         try:
             return _read_only(path)
-        except sqlite3.OperationalError:
-            # In a folder where nothing can be made (a read-only disk) SQLite
-            # cannot build the index of the -wal; it can in a copy.
+        except sqlite3.DatabaseError:
+            # Two cases are better in a copy. In a folder where nothing can be
+            # made (a read-only disk) SQLite cannot index the -wal; and a file
+            # that was cut short is refused until it has its length again.
             self._copy = tempfile.TemporaryDirectory(prefix="benchwarden-")
             for suffix in ("", "-wal"):
                 source = path.with_name(path.name + suffix)
                 if source.exists():
                     shutil.copyfile(source, Path(self._copy.name) / source.name)
-            return _read_only(Path(self._copy.name) / path.name)
+            copy = Path(self._copy.name) / path.name
+            _lengthen(copy)
+            return _read_only(copy)
 
     def close(self) -> None:
         """Let go of the file; may be called twice."""
@@ -750,13 +775,9 @@ class JournalReader:
 
         Raises:
             RecordDamaged: they are lost; everything else may still be read.
+            RecordError: the journal is of another format.
         """
-        try:
-            return _read_header(self._open(), self.run_dir / NAME)
-        except (sqlite3.DatabaseError, ValueError) as error:
-            raise RecordDamaged(
-                f"{self.run_dir / NAME}: the header is damaged ({error})", "frames, events and notes", "the header"
-            ) from error
+        return _read_header(self._open(), self.run_dir / NAME)
 
     @property
     def closed(self) -> bool:
@@ -844,8 +865,7 @@ class JournalReader:
         found = []
         for row in self._rows("events", "boot, seq, run_ms, crc, payload", since_rowid):
             rowid, boot, seq, run_ms, crc, payload = row
-            if crc != _event_crc(boot, seq, run_ms, payload):
-                self._note_damage("events", rowid, "CRC does not match")
+            if not self._is_sound("events", rowid, crc, partial(_event_crc, boot, seq, run_ms, payload)):
                 continue
             if run_ms is None and len(payload) >= 4:
                 run_ms = self._run_ms_of(boot, struct.unpack_from("<I", payload, 0)[0])
@@ -864,8 +884,7 @@ class JournalReader:
         """Return the host's notes after `since_rowid`, in the order they were taken."""
         found = []
         for rowid, kind, t_s, crc, text in self._rows("notes", "kind, t_s, crc, body", since_rowid):
-            if crc != _crc(kind.encode(), b"\0", repr(t_s).encode(), b"\0", text.encode()):
-                self._note_damage("notes", rowid, "CRC does not match")
+            if not self._is_sound("notes", rowid, crc, partial(_note_crc, kind, t_s, text)):
                 continue
             found.append(Note(rowid, kind, t_s, json.loads(text)))
         return found
@@ -875,8 +894,12 @@ class JournalReader:
         found = []
         for row in self._rows("bursts", "boot, trip_seq, total, trip_index, crc, records", 0):
             rowid, boot, trip_seq, total, trip_index, crc, records = row
-            if crc != _crc(struct.pack("<IIII", boot, trip_seq, total, trip_index), records):
-                self._note_damage("bursts", rowid, "CRC does not match")
+            if not self._is_sound(
+                "bursts",
+                rowid,
+                crc,
+                partial(_burst_crc, boot, trip_seq, total, trip_index, records),
+            ):
                 continue
             found.append(BurstRecord(boot, trip_seq, total, trip_index, np.frombuffer(records, BURST_DTYPE)))
         return found
@@ -948,6 +971,16 @@ class JournalReader:
         self._note_damage("frames", rowid, f"{why}; it claims frames {first_seq} to {last_seq} of boot {boot}")
         return None
 
+    def _is_sound(self, table: str, rowid: int, crc: int, computing: Callable[[], int]) -> bool:
+        try:
+            if crc == computing():
+                return True
+            why = "CRC does not match"
+        except (TypeError, ValueError, AttributeError, struct.error) as error:
+            why = str(error)  # rot can turn a number into text or nothing
+        self._note_damage(table, rowid, why)
+        return False
+
     def _note_damage(self, table: str, rowid: int, why: str) -> None:
         self.damage[table, rowid] = Damage(table, rowid, why)
 
@@ -956,14 +989,25 @@ class JournalReader:
         statement = f"SELECT id, {columns} FROM {table} WHERE id > ? ORDER BY id LIMIT ?"
         while True:
             try:
-                rows = self._open().execute(statement, (since_rowid, _PAGE_ROWS)).fetchall()
+                rows = self._page(statement, since_rowid)
             except sqlite3.DatabaseError:
                 yield from self._rows_one_by_one(table, columns, since_rowid)
                 return
-            yield from rows
-            if len(rows) < _PAGE_ROWS:
+            if not rows:
                 return
             since_rowid = rows[-1][0]
+            yield from rows
+
+    def _page(self, statement: str, since_rowid: int) -> list[tuple[Any, ...]]:
+        rows: list[tuple[Any, ...]] = []
+        size = 0
+        with closing(self._open().execute(statement, (since_rowid, _PAGE_ROWS))) as cursor:
+            for row in cursor:
+                rows.append(row)
+                size += len(row[-1]) if isinstance(row[-1], bytes) else 0
+                if size > _PAGE_BYTES:
+                    break
+        return rows
 
     def _rows_one_by_one(self, table: str, columns: str, since_rowid: int) -> Iterator[tuple[Any, ...]]:
         """Yield what can still be reached after a damaged page stopped the usual way."""
@@ -1004,3 +1048,16 @@ def _read_only(path: Path) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+def _lengthen(path: Path) -> None:
+    """Pad a database that is shorter than its own header says with empty pages."""
+    with open(path, "r+b") as file:
+        head = file.read(100)
+        if len(head) == 100 and head.startswith(b"SQLite format 3\0"):
+            # SQLite file format, sections 1.3.2 and 1.3.7: page size at 16, pages in all at 28.
+            (page_size,) = struct.unpack_from(">H", head, 16)
+            (pages,) = struct.unpack_from(">I", head, 28)
+            size = (65536 if page_size == 1 else page_size) * pages
+            if path.stat().st_size < size <= _LARGEST_FILE:
+                file.truncate(size)
