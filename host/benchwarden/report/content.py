@@ -311,12 +311,33 @@ def _limit_rows(material: Material) -> tuple[Row, ...]:
             stages = found.setdefault(key, [])
             if index + 1 not in stages:
                 stages.append(index + 1)
-    order = {channel_label(name): k for k, name in enumerate(CHANNELS)}
     rows = [(_number_ranges(stages), *key) for key, stages in found.items()]
-    rows.sort(
-        key=lambda row: (order.get(row[1].split(",")[0], 99), row[1], int(row[0].split("\N{EN DASH}")[0].split(",")[0]))
-    )
-    return tuple(rows)
+    order = {channel_label(name): k for k, name in enumerate(CHANNELS)}
+    rows.sort(key=lambda row: (_order_of(row[1], order), found[row[1:]][0]))
+    return tuple(_twins_joined(rows))
+
+
+def _order_of(label: str, order: dict[str, int]) -> int:
+    return next((k for name, k in order.items() if label == name or label.startswith(name + ", ")), len(order))
+
+
+# Labels of the same quantity on the two sides, and what to call both.
+_TWINS = (
+    (", left", ", right", ", left and right"),
+    ("Positive rail current", "Negative rail current", "Rail current, both rails"),
+)
+
+
+def _twins_joined(rows: list[Row]) -> list[Row]:
+    """Return the rows with those that differ in nothing but their side made one."""
+    out = list(rows)
+    for row in rows:
+        for first, second, both in _TWINS:
+            twin = (row[0], row[1].replace(first, second), *row[2:])
+            if first in row[1] and row in out and twin in out:
+                out[out.index(row)] = (row[0], row[1].replace(first, both), *row[2:])
+                out.remove(twin)
+    return out
 
 
 def _board_trips(events: tuple[Event, ...]) -> list[BoardTrip]:
@@ -629,14 +650,21 @@ def _set_rows(material: Material, unit: dict[str, Any]) -> tuple[Row, ...]:
 
 
 def _working(material: Material) -> tuple[Row, ...]:
-    rows = []
+    """Return the working, once for all stages it is the same for."""
+    numbers = {_text(stage.get("name")): index + 1 for index, stage in reversed(list(enumerate(material.stages)))}
+    found: dict[Row, list[int]] = {}
     for item in map(_dict, _list(material.header.get("working"))):
         value = _number(item.get("value"))
         shown = f"{general_text(value)}\u00a0{_text(item.get('unit'))}" if math.isfinite(value) else "\N{EN DASH}"
-        rows.append(
-            (*(_text(item.get(k)) for k in ("quantity", "formula", "numbers")), shown, _text(item.get("source")))
-        )
-    return tuple(rows)
+        quantity, formula, figures, source = (_text(item.get(k)) for k in ("quantity", "formula", "numbers", "source"))
+        # The figures of a stage come with its name in front.
+        stage = next((name for name in numbers if name and quantity.startswith(name + ": ")), None)
+        if stage is not None:
+            quantity = quantity[len(stage) + 2 :]
+        stages = found.setdefault((quantity, formula, figures, shown, source), [])
+        if stage is not None and numbers[stage] not in stages:
+            stages.append(numbers[stage])
+    return tuple((_number_ranges(sorted(stages)) if stages else "all", *row) for row, stages in found.items())
 
 
 _WORDS = {
@@ -653,7 +681,7 @@ def content_of(material: Material) -> Content:
     header, env = material.header, material.envelope
     unit, board = _dict(header.get("unit")), board_of(material)
     noted = material.last_note("verdict")
-    verdict = noted if noted is not None else (_dict(material.status.get("verdict")) or None)
+    verdict = _dict(noted) or _dict(material.status.get("verdict")) or None
     losses = _losses(material, verdict)
     trips = _board_trips(material.events)
     ends = [

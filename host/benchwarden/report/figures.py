@@ -289,19 +289,23 @@ class _Axes:
         return out
 
     def boundaries(self) -> None:
-        ink, free_from = self.ink, -math.inf
-        taken = self._trip_words()
+        ink, taken = self.ink, self._trip_words()
         early = 0.02 * (self.x1 - self.x0)
-        for mark in self.panel.boundaries:
-            if not self.x0 - early <= mark.x <= self.x1:
-                continue
+        marks = [m for m in self.panel.boundaries if self.x0 - early <= m.x <= self.x1]
+        # Stages too short for a number of their own share one: "2-5".
+        groups: list[tuple[float, str, str]] = []
+        for mark in marks:
             x = self.at_x(max(mark.x, self.x0))
             ink.line(x, self.top - 2.6, x, self.bottom, GREY, 0.18, "0.5 0.5")
-            room = 1.4 + 1.3 * len(mark.number)
-            covered = any(low - room < x < high for low, high, *_ in taken)
-            if x >= free_from and x + room < self.right and not covered:
-                ink.words(x + 0.6, self.top - 1.5, mark.number, tint=GREY)
-                free_from = x + room
+            if groups and x < groups[-1][0] + 2.2 + 1.3 * (len(groups[-1][1]) + len(mark.number)):
+                groups[-1] = (groups[-1][0], groups[-1][1], mark.number)
+            else:
+                groups.append((x, mark.number, mark.number))
+        for x, first, last in groups:
+            number = first if first == last else f"{first}\N{EN DASH}{last}"
+            room = 1.4 + 1.3 * len(number)
+            if x + room < self.right and not any(low - room < x < high for low, high, *_ in taken):
+                ink.words(x + 0.6, self.top - 1.5, number, tint=GREY)
 
     def limits(self) -> list[LimitLine]:
         """Draw the limits inside the range and return the others."""

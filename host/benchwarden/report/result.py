@@ -151,7 +151,7 @@ def result_of(
     elif by_hand:
         kind = "stopped"
         sentence = f"The operator stopped the run after {span_text(by_hand[0].t_s)}; nothing is proven beyond that."
-    elif verdict is None:
+    elif not verdict:
         kind = "no result"
         at = f" at {span_text(record_s)}" if record_s == record_s else ""
         sentence = (
@@ -174,6 +174,8 @@ def result_of(
         reasons += missing
     warnings = verdict.get("warnings") if verdict else None
     if isinstance(warnings, list) and warnings:
+        if kind == "incomplete":
+            reasons += [why for why in _why_list(warnings) if why.startswith("incomplete: ")]
         reasons.append(f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''}, listed under findings.")
     reasons += losses
     unique: list[str] = []

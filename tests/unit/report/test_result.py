@@ -1,0 +1,83 @@
+"""The plain sentence never claims more than the run shows."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pytest
+
+from benchwarden.report.result import BoardTrip, Result, StageEnd, result_of
+
+HELD = (StageEnd("one", "passed", ""), StageEnd("two", "passed", ""))
+SHORT = (StageEnd("one", "passed", ""), StageEnd("two", "skipped", "no time"))
+PASS: dict[str, Any] = {"verdict": "pass", "trips": [], "warnings": [], "metrics": {}}
+CURRENT = BoardTrip(832.0, "over-current", "rail_pos_a", 1.31, 1.2, "")
+BY_HAND = BoardTrip(61.0, "operator", "", math.nan, math.nan, "button")
+
+
+def of(verdict: dict[str, Any] | None, *trips: BoardTrip, stages: tuple[StageEnd, ...] = HELD) -> Result:
+    return result_of(verdict, trips, stages, 900.0, 800.0, [])
+
+
+@pytest.mark.parametrize(
+    ("verdict", "trips", "stages", "kind"),
+    [
+        (PASS, (), HELD, "passed"),
+        (PASS, (), SHORT, "incomplete"),
+        (PASS, (CURRENT,), HELD, "tripped"),
+        (PASS, (BY_HAND,), HELD, "stopped"),
+        (None, (), HELD, "no result"),
+        (None, (CURRENT,), HELD, "tripped"),
+        ({**PASS, "verdict": "incomplete"}, (), HELD, "incomplete"),
+        ({**PASS, "verdict": "trip"}, (), HELD, "tripped"),
+        ({**PASS, "verdict": "trip"}, (BY_HAND, CURRENT), HELD, "tripped"),
+        ({"verdict": "nonsense"}, (), HELD, "incomplete"),
+        ({}, (), HELD, "no result"),
+    ],
+)
+def test_only_a_whole_clean_run_passes(
+    verdict: dict[str, Any] | None, trips: tuple[BoardTrip, ...], stages: tuple[StageEnd, ...], kind: str
+) -> None:
+    found = of(verdict, *trips, stages=stages)
+    assert found.kind == kind
+    assert found.sentence.endswith(".")
+
+
+def test_the_trip_sentence_names_time_cause_place_value_and_limit() -> None:
+    sentence = of(None, CURRENT).sentence.replace("\u00a0", " ")
+    assert "13 min 52 s" in sentence
+    assert "too much rail current (Positive rail current read 1.310 A, limit 1.200 A)" in sentence
+
+
+def test_a_judged_trip_is_told_even_if_the_board_reported_none() -> None:
+    trips = [
+        {"t_s": 812.3, "cause": "thermal-runaway", "channel": "left", "why": "no equilibrium"},
+        {"t_s": 820.0, "cause": "dc-offset", "channel": "right", "why": "later", "after_open": True},
+    ]
+    found = of({"verdict": "trip", "trips": trips})
+    assert "thermal runaway" in found.sentence
+    assert "no equilibrium." in found.reasons
+    assert "later." not in found.reasons
+
+
+def test_reasons_name_stages_warnings_and_losses_once() -> None:
+    verdict = {**PASS, "warnings": ["a", "b"], "reasons": ["drift small", "drift small"]}
+    found = result_of(verdict, [], SHORT, 9.0, 8.0, ["Lost something."])
+    assert found.reasons.count("drift small.") == 1
+    assert "Stage “two” was skipped: no time." in found.reasons
+    assert "2 warnings, listed under findings." in found.reasons
+    assert found.reasons[-1] == "Lost something."
+
+
+@pytest.mark.parametrize(
+    "junk", [{"verdict": ["pass"]}, {"trips": 3, "warnings": "x"}, {"verdict": "trip", "trips": [7]}]
+)
+def test_a_verdict_of_the_wrong_shape_never_passes(junk: dict[str, Any]) -> None:
+    assert of(junk).kind in ("incomplete", "tripped")
+
+
+def test_why_a_run_is_incomplete_stands_on_page_one() -> None:
+    warnings = [{"t_s": 9.0, "cause": "", "channel": "", "why": "incomplete: on mains for 9 s, a power-up needs 60 s"}]
+    found = of({"verdict": "incomplete", "trips": [], "warnings": warnings, "metrics": {}})
+    assert found.reasons[0] == "incomplete: on mains for 9 s, a power-up needs 60 s."
