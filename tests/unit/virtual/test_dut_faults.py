@@ -1,6 +1,7 @@
 """Every named fault does what its table says, where it says, and nothing elsewhere."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -24,9 +25,23 @@ WARM_S = 20.0
 class Watched:
     """An amplifier with one fault and its healthy twin, and the extremes seen since the fault."""
 
-    def __init__(self, name: str, severity: float, seconds: float, channel: str = "left", drive: float = 0.0) -> None:
-        self.sick = Dut(DutParams.from_unit(UNIT, 3), 5)
-        self.well = Dut(DutParams.from_unit(UNIT, 3), 5)
+    def __init__(
+        self,
+        name: str,
+        severity: float,
+        seconds: float,
+        channel: str = "left",
+        drive: float = 0.0,
+        c_sink: float | None = None,
+    ) -> None:
+        params = DutParams.from_unit(UNIT, 3)
+        if c_sink is not None:
+            # A light heatsink: minutes do for an hour.
+            params = replace(
+                params, left=replace(params.left, c_sink=c_sink), right=replace(params.right, c_sink=c_sink)
+            )
+        self.sick = Dut(params, 5)
+        self.well = Dut(params, 5)
         self.high = dict.fromkeys(CHANNELS, -1e9)
         self.low = dict.fromkeys(CHANNELS, 1e9)
         self.sick.inject(name, severity, at_s=WARM_S + 0.001, channel=channel)
@@ -158,17 +173,28 @@ def test_fast_runaway_destroys_within_minutes_and_slow_takes_many():
 
 
 @pytest.mark.slow
+def test_slow_runaway_there_from_the_start_runs_away_even_at_its_mildest():
+    params = DutParams.from_unit(UNIT, 3)
+    dut = Dut(replace(params, left=replace(params.left, c_sink=40.0)), 5)
+    dut.inject("runaway-slow", 0.0)
+    dut.variac_pct = 100.0
+    dut.mains_closed = dut.bypass_closed = True
+    for _ in range(30_000):
+        dut.step(0.01)
+    assert dut.bias_left_v > 3.0 * dut.bias_right_v
+
+
 def test_slow_runaway_ends_in_damage():
-    w = Watched("runaway-slow", 1.0, 2400.0)
+    w = Watched("runaway-slow", 1.0, 400.0, c_sink=100.0)
     assert "output device left" in what(w.sick)
-    assert w.sick.damaged[0][0] > 600.0
+    assert w.sick.damaged[0][0] - WARM_S > 60.0
 
 
 @pytest.mark.parametrize("name", ["weak-devices", "poor-interface"])
 def test_devices_that_look_normal_idle_and_die_driven(name):
     idle = Watched(name, 1.0, 10.0)
     assert idle.sick.damaged == []
-    driven = Watched(name, 1.0, 400.0, drive=0.5)
+    driven = Watched(name, 1.0, 150.0, drive=0.5, c_sink=60.0)
     assert "output device left" in what(driven.sick)
     assert driven.high["sink_left_c"] < 110.0
 
@@ -201,6 +227,15 @@ def test_offset_jump(severity, volts):
     assert abs(w.more("offset_left_v")) == pytest.approx(volts, rel=0.05)
 
 
+def test_dc_destroys_a_connected_load_only():
+    w = Watched("offset-jump", 0.9, 5.0, drive=0.01)
+    assert "load left" in what(w.sick)
+    assert 0.2 < w.sick.damaged[0][0] - WARM_S < 3.0
+    # The load's current comes out of one rail.
+    assert abs(w.sick.rail_pos_a - w.sick.rail_neg_a) > 1.0
+    assert Watched("offset-jump", 0.9, 5.0).sick.damaged == []
+
+
 def test_offset_creep_is_a_ramp():
     w = Watched("offset-creep", 0.5, 100.0)
     assert abs(w.more("offset_left_v")) == pytest.approx(2e-4 * 100.0, rel=0.05)
@@ -222,7 +257,7 @@ def test_intermittent_bias_steps_and_returns():
 
 
 def test_airflow_blocked_raises_the_end_value():
-    w = Watched("airflow-blocked", 1.0, 600.0)
+    w = Watched("airflow-blocked", 1.0, 200.0, c_sink=60.0)
     assert w.more("sink_left_c") > 0.5
 
 

@@ -190,6 +190,7 @@ def test_pot_sets_the_drop_at_the_present_temperature():
         stage.step(0.01, 42.0, 42.0, 23.0, 0.0, 0.0, 0.0, 0.0)
         assert stage.drop_v == pytest.approx(target, rel=1e-6)
         run(stage, 200.0)
+        assert stage.drop_if_on_v() == pytest.approx(stage.drop_v, rel=1e-4)
 
 
 def test_energy_balances_idle_driven_and_oscillating():
