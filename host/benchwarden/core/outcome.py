@@ -21,7 +21,7 @@ def combined_verdict(judged: dict[str, Any], state: State) -> dict[str, Any]:
             for trip in known:
                 if trip["t_s"] >= state.ended_s:
                     trip["after_open"] = True
-            trips.insert(0, {"t_s": state.ended_s, "cause": state.cause, "channel": "", "why": state.why})
+            trips.insert(0, {"t_s": state.ended_s, "cause": state.cause, "channel": state.channel, "why": state.why})
         verdict["trips"] = trips
         verdict["verdict"] = "trip"
     elif state.outcome == "aborted" and verdict["verdict"] == "pass":

@@ -188,7 +188,7 @@ class State:
         within_s: since when all expected readings hold, NaN when they do not.
         outcome: "", "finished", "tripped" or "aborted", once decided.
         ended_s: when that was, NaN before.
-        cause, why: of a trip or an abort.
+        cause, channel, why: of a trip or an abort.
     """
 
     plan: Plan
@@ -211,6 +211,7 @@ class State:
     outcome: str = ""
     ended_s: float = math.nan
     cause: str = ""
+    channel: str = ""
     why: str = ""
 
 
@@ -500,15 +501,26 @@ def _on_confirm(state: State, event: Confirm) -> tuple[State, list[Action]]:
     return replace(state, confirmed=True), said
 
 
+def _trip_words(event: BoardEvent) -> str:
+    extra = f" {event.text}." if event.text else ""
+    if event.cause == "relay-fault":
+        return f"Relay fault:{extra} Pull the mains plug; the relay cannot be trusted."
+    if not event.channel:
+        return f"The board opened the mains relay: {event.cause}.{extra}"
+    info = CHANNEL[event.channel]
+    seen = "no reading"
+    if not math.isnan(event.value):
+        # A slope has other units than the channel; the limit beside it tells which.
+        seen = f"{event.value:.4g} against {event.limit:.4g}"
+    return f"The board opened the mains relay: {event.cause} ({info.label}, {seen}).{extra}"
+
+
 def _on_board_event(state: State, event: BoardEvent) -> tuple[State, list[Action]]:
     if event.event == wire.EV_TRIPPED:
-        value = f": {event.value:.4g} against {event.limit:.4g}" if event.channel else ""
-        where = f" ({event.channel}{value})" if event.channel else ""
-        extra = f" {event.text}" if event.text else ""
-        why = f"The board opened the mains relay: {event.cause}{where}.{extra}"
+        why = _trip_words(event)
         if state.outcome:
             return state, [Say(why)]
-        return _end(replace(state, closed=False), "tripped", event.cause, why, event.t_s)
+        return _end(replace(state, closed=False, channel=event.channel), "tripped", event.cause, why, event.t_s)
     if event.event == wire.EV_DISARMED:
         return replace(state, challenge=0, arm_at_s=-math.inf), []
     if event.event == wire.EV_RESET and state.phase == "connecting":
@@ -567,5 +579,5 @@ def advance(state: State, event: Event) -> tuple[State, list[Action]]:
             why = f"{finding.cause} ({finding.channel}): {finding.why}" if finding.channel else finding.why
             if state.outcome:
                 return state, []
-            ended, actions = _end(state, "tripped", finding.cause, why, finding.t_s)
+            ended, actions = _end(replace(state, channel=finding.channel), "tripped", finding.cause, why, finding.t_s)
             return ended, [OpenRelay(finding.cause, finding.why), *actions]
