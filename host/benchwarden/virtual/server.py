@@ -41,7 +41,7 @@ PATIENCE_S = 2.0
 ERRAND_WAIT_S = 0.5
 # The line is looked at every fourth slot, as often as the USB buffer needs it.
 CHECK_SLOTS = 4
-# Bytes that wait for a host that does not read before the board feels it.
+# Bytes that wait, in either direction, before the other end feels it.
 HELD_BACK = 65536
 _SPEC = re.compile(r"(?P<name>[a-z0-9-]+)(:(?P<severity>[0-9.]+))?(@(?P<at>[0-9.]+))?(/(?P<channel>[a-z]+))?", re.ASCII)
 
@@ -227,6 +227,8 @@ class Server:
                 incoming += lines.give(count)
                 return
             if now_s >= give_up_s and lockstep.heard:
+                # Whatever it said, it acknowledged nothing: the board makes of it what it can.
+                incoming += lines.give(len(lines.waiting))
                 lockstep.go_free(clock.now_us)
                 return
             due_s = errand_s if lines.waiting and now_s < errand_s else give_up_s
@@ -257,7 +259,10 @@ class Server:
         end = self._end
         if self._out:
             del self._out[: end.write(self._out)]
-        line, hands, stop = end.readable(), self._hands.readable(), self._stop_reader.fileno()
+        # A host that floods the board waits like anybody else.
+        held_back = len(self._board.port.incoming) + len(self._lines.waiting) * 16 > HELD_BACK
+        line = [] if held_back else end.readable()
+        hands, stop = self._hands.readable(), self._stop_reader.fileno()
         readable, writable, _ = select.select([*line, *hands, stop], end.writable() if self._out else [], [], for_s)
         if stop in readable:
             raise BenchStop

@@ -303,3 +303,38 @@ def test_process_refuses_a_fault_it_does_not_know() -> None:
     assert done.returncode == 2
     assert "gremlin" in done.stderr
     assert "relay-welded" in done.stderr
+
+
+def test_at_the_wall_s_pace_time_runs_without_a_host() -> None:
+    with served(speed=1.0, lockstep=False) as (ready, _), hands_of(ready) as hands:
+        first = hands.state()["t_s"]
+        host = ScriptedHost(ready["port"])
+        host.greet()
+        host.run(host.frames_held(3))
+        assert hands.state()["t_s"] > first
+        host.close()
+
+
+def test_noise_on_the_line_stops_nothing() -> None:
+    with served(patience_s=0.2) as (ready, _), hands_of(ready) as hands:
+        host = ScriptedHost(ready["port"])
+        host.greet()
+        host.run(host.frames_held(4))
+        os.write(host._fd, b"AAAA\xff\x00 not a message\n" * 20)
+        host.run(host.frames_held(20))
+        assert hands.state()["resets"] == ["power"]
+        host.close()
+
+
+def test_hands_port_takes_several_programs_and_survives_nonsense() -> None:
+    with served() as (ready, _), hands_of(ready) as one, hands_of(ready) as two:
+        one.variac(30)
+        assert two.state()["variac_pct"] == 30
+        address = ready["hands"].rsplit(":", 1)
+        with socket.create_connection((address[0], int(address[1])), timeout=10) as raw:
+            raw.sendall(b'{"do": \n[1]\n')
+            answers = b""
+            while answers.count(b"\n") < 2:
+                answers += raw.recv(4096)
+        assert answers.count(b'"ok": false') == 2
+        assert one.state()["variac_pct"] == 30
