@@ -16,7 +16,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, no_update
+from dash.exceptions import PreventUpdate
 from flask import Flask, Response, jsonify, request
 from waitress.server import create_server
 
@@ -75,16 +76,17 @@ def _add_callbacks(app: Dash, feed: Feed, trends: Trends, two_step: TwoStep) -> 
         *[Output(part.name, "children") for part in views.PARTS],
         Output("digests", "data"),
         Output("prompt", "data"),
-        Output("beat", "children"),
-        Input("tick", "n_intervals"),
+        Output("live", "data"),
+        Input("asked", "data"),
         State("digests", "data"),
         State("prompt", "data"),
-        # The next question waits for this answer: overlapping ones would each
-        # cancel the one before, and a slow machine would never show anything.
-        running=[(Output("tick", "disabled"), True, False)],
         prevent_initial_call=True,
     )
-    def refresh(tick: int, digests: dict[str, int] | None, prompt: dict[str, Any] | None) -> list[Any]:
+    def refresh(
+        asked: dict[str, Any] | None, digests: dict[str, int] | None, prompt: dict[str, Any] | None
+    ) -> list[Any]:
+        if asked is None:
+            raise PreventUpdate
         now = feed.snapshot()
         held = digests or {}
         fresh: dict[str, int] = {}
@@ -98,22 +100,41 @@ def _add_callbacks(app: Dash, feed: Feed, trends: Trends, two_step: TwoStep) -> 
             *out,
             no_update if fresh == held else fresh,
             no_update if facts == prompt else facts,
-            str(tick),
+            views.live(now) | {"n": asked["n"]},
         ]
 
     @app.callback(
         *[Output(f"trend-{trend.name}", "extendData") for trend in TRENDS],
-        Output("trend-cursor", "data"),
-        Input("trend-tick", "n_intervals"),
-        State("trend-cursor", "data"),
-        running=[(Output("trend-tick", "disabled"), True, False)],
+        Output("trend-cursors", "data"),
+        Output("trend-beat", "children"),
+        Input("trend-asked", "data"),
+        State("trend-cursors", "data"),
         prevent_initial_call=True,
     )
-    def extend(_tick: int, cursor: int | None) -> list[Any]:
-        points = trends.points(-1 if cursor is None else int(cursor), CHANNELS)
-        if not points.t_s:
-            return [no_update] * (len(TRENDS) + 1)
-        return [*[extension(trend, points) for trend in TRENDS], points.newest]
+    def extend(asked: dict[str, Any] | None, cursors: dict[str, int] | None) -> list[Any]:
+        if asked is None:
+            raise PreventUpdate
+        out: list[Any] = [no_update] * len(TRENDS)
+        held = dict(cursors or {})
+        turn = int(asked["n"]) % len(TRENDS)
+        trend = TRENDS[turn]
+        points = trends.points(int(held.get(trend.name, -1)), CHANNELS)
+        if points.t_s:
+            out[turn] = extension(trend, points)
+            held[trend.name] = points.newest
+        return [*out, held if points.t_s else no_update, str(asked["n"])]
+
+    for ticks, asked, beat in (("tick", "asked", "beat"), ("trend-tick", "trend-asked", "trend-beat")):
+        _in_browser(
+            app,
+            "ask",
+            Output(asked, "data"),
+            Input(ticks, "n_intervals"),
+            State(asked, "data"),
+            State(beat, "children"),
+            prevent_initial_call=True,
+        )
+    _in_browser(app, "show", Output("beat", "children"), Input("live", "data"))
 
     @app.callback(
         Output("announced", "data"),
@@ -159,16 +180,9 @@ def _add_callbacks(app: Dash, feed: Feed, trends: Trends, two_step: TwoStep) -> 
             return None, _sentence(error)
         return None, ""
 
-    browser_callback: Any = app.clientside_callback
-    # Showing the second step is done in the browser, so that it appears at once.
-    browser_callback(
-        """(announced, prompt) => {
-            const step = !!announced && prompt && prompt.second && announced.prompt_id === prompt.id;
-            const has = !!prompt && prompt.id !== 0 && !prompt.sent;
-            const shown = document.getElementById("confirm-step");
-            if (step && shown && shown.hidden) { setTimeout(() => shown.focus(), 50); }
-            return [!has || step, prompt ? prompt.first : "", !(has && step), prompt ? prompt.second : ""];
-        }""",
+    _in_browser(
+        app,
+        "step",
         Output("confirm-first", "hidden"),
         Output("confirm-first", "children"),
         Output("confirm-step", "hidden"),
@@ -176,16 +190,15 @@ def _add_callbacks(app: Dash, feed: Feed, trends: Trends, two_step: TwoStep) -> 
         Input("announced", "data"),
         Input("prompt", "data"),
     )
-    browser_callback(
-        """(announced) => {
-            const shown = document.getElementById("end-step");
-            if (announced && shown && shown.hidden) { setTimeout(() => shown.focus(), 50); }
-            return [!announced, !!announced];
-        }""",
-        Output("end-step", "hidden"),
-        Output("end-first", "hidden"),
-        Input("announced-end", "data"),
+    _in_browser(
+        app, "endStep", Output("end-step", "hidden"), Output("end-first", "hidden"), Input("announced-end", "data")
     )
+
+
+def _in_browser(app: Dash, function: str, *places: Any, **options: Any) -> None:
+    # Functions of assets/live.js.
+    callback: Any = app.clientside_callback
+    callback(ClientsideFunction("bench", function), *places, **options)
 
 
 def _sentence(error: Exception) -> str:

@@ -23,7 +23,8 @@ from benchwarden.dashboard.trends import Points
 # Often enough for a frame to be on the screen within 300 ms with the time the
 # answer takes; the next question waits for the answer to the last.
 TICK_MS = 100
-TREND_TICK_MS = 1000
+# One plot is extended per tick, in turn: redrawing all at once would hold up the readings.
+TREND_TICK_MS = 400
 
 # The figures to read from across the room.
 MAIN_FIGURES = (
@@ -34,6 +35,11 @@ MAIN_FIGURES = (
     ("sink_left_c", "Sink L"),
     ("sink_right_c", "Sink R"),
 )
+
+# The rail voltages prove what the person does at the transformer; they are
+# shown beside the instruction unless a confirm button needs the room.
+AIM_FIGURES = (("rail_pos_v", "Rail + voltage"), ("rail_neg_v", "Rail − voltage"))
+AIM_PHASES = ("waiting-reading", "settling", "holding")
 
 # Shape and word carry the verdict; colour only repeats it.
 _SIGNS = {
@@ -123,28 +129,12 @@ def _now_shows(now: Snapshot) -> Any:
         status.phase,
         place,
         words.setting(stage) if stage else "",
-        _progress(status),
         _instruction(status),
         prompt.ask if prompt else "",
         words.kept_together(prompt.check) if prompt else "",
-        int(prompt.expires_in_s) if prompt and prompt.expires_in_s is not None else None,
         status.verdict,
-        _aim(status),
         _next(status),
     )
-
-
-# The rail voltages prove what the person does at the transformer; they are
-# shown beside the instruction unless a confirm button needs the room.
-_AIM = (("rail_pos_v", "Rail + voltage"), ("rail_neg_v", "Rail − voltage"))
-
-
-def _aim(status: Status) -> tuple[tuple[str, str, str, str, str], ...]:
-    if status.phase not in ("waiting-reading", "settling", "holding"):
-        return ()
-    by_channel = {row.channel: row for row in rows(status)}
-    picked = [(label, by_channel[name]) for name, label in _AIM]
-    return tuple((label, row.value, row.unit, row.verdict, row.expected) for label, row in picked)
 
 
 def _next(status: Status) -> str:
@@ -174,10 +164,35 @@ def _now_drawn(shown: Any) -> Any:
             html.P("This page picks it up by itself.", className="instruction idle"),
             html.P(shown[0], className="facts"),
         ]
-    said, phase, place, setting, progress, instruction, ask, check, expires_s, verdict, aim, then = shown
+    said, phase, place, setting, instruction, ask, check, verdict, then = shown
     out: list[Any] = [html.H2(said, className=f"phase phase-{phase}" if phase.isascii() else "phase")]
     if place:
         out.append(html.P([html.Strong(place), f" ({setting})" if setting else ""], className="place"))
+    if instruction:
+        out.append(html.P(instruction, className=f"instruction {'act' if ask else 'idle'}"))
+    if check:
+        out.append(html.P([html.Strong("Done when: "), check], className="check"))
+    if then:
+        out.append(html.P(then, className="check"))
+    if verdict:
+        out.append(html.P(["Verdict: ", html.Strong(verdict)], className="verdict"))
+    return out
+
+
+# -- how long still -------------------------------------------------------------
+
+
+def _times_shows(now: Snapshot) -> Any:
+    if now.status is None:
+        return None, None
+    prompt = now.status.prompt
+    left_s = prompt.expires_in_s if prompt else None
+    return _progress(now.status), None if left_s is None else int(left_s)
+
+
+def _times_drawn(shown: Any) -> Any:
+    progress, expires_s = shown
+    out: list[Any] = []
     if progress:
         elapsed_s, hold_s = progress
         text = f"{words.duration(elapsed_s)} of {words.duration(hold_s)}"
@@ -187,94 +202,52 @@ def _now_drawn(shown: Any) -> Any:
                 className="progress",
             )
         )
-    if instruction:
-        out.append(html.P(instruction, className=f"instruction {'act' if ask else 'idle'}"))
-    if check:
-        out.append(html.P([html.Strong("Done when: "), check], className="check"))
     if expires_s is not None:
         out.append(html.P(f"{expires_s} s left to do it", className="check"))
-    if then:
-        out.append(html.P(then, className="check"))
-    if aim:
-        out.append(html.Dl([_figure(*entry) for entry in aim], className="figures aim"))
-    if verdict:
-        out.append(html.P(["Verdict: ", html.Strong(verdict)], className="verdict"))
     return out
 
 
-# -- figures to read from across the room -------------------------------------
+# -- readings, ten times a second -------------------------------------------------
 
 
-def _main_shows(now: Snapshot) -> Any:
+def live(now: Snapshot) -> dict[str, Any]:
+    """Return figures and channel rows as the browser's own script shows them."""
     if now.status is None:
-        return ()
-    by_channel = {row.channel: row for row in rows(now.status)}
-    return tuple(
-        (label, by_channel[name].value, by_channel[name].unit, by_channel[name].verdict) for name, label in MAIN_FIGURES
-    )
-
-
-def _main_drawn(shown: Any) -> Any:
-    return [_figure(*entry) for entry in shown]
-
-
-def _figure(label: str, value: str, unit: str, verdict: str, expected: str = "") -> Any:
-    sign = _SIGNS[verdict] if verdict != "unjudged" else ""
-    wanted = [html.Dd(f"expected {expected} {unit}", className="wanted")] if expected else []
-    return html.Div(
-        [
-            html.Dt([html.Span(sign, className="sign"), f" {label}"]),
-            html.Dd([value, html.Span(unit, className="unit")], className="big"),
-            *wanted,
+        return {"aim": [], "figures": [], "rows": []}
+    found = rows(now.status)
+    by_channel = {row.channel: row for row in found}
+    aim = AIM_FIGURES if now.status.phase in AIM_PHASES else ()
+    return {
+        "aim": [_figure(by_channel[name], label, expected=True) for name, label in aim],
+        "figures": [_figure(by_channel[name], label) for name, label in MAIN_FIGURES],
+        "rows": [
+            {
+                "channel": row.channel,
+                "label": row.label,
+                "unit": row.unit,
+                "value": row.value,
+                "low": row.low,
+                "high": row.high,
+                "expected": row.expected,
+                "verdict": row.verdict,
+                "sign": _SIGNS[row.verdict],
+                "says": row.says,
+                "bar": row.bar,
+            }
+            for row in found
         ],
-        className=f"figure is-{verdict}",
-    )
+    }
 
 
-# -- channels against their limits ---------------------------------------------
-
-
-def _channels_shows(now: Snapshot) -> Any:
-    return rows(now.status) if now.status else ()
-
-
-def _bar(row: Row) -> Any:
-    if not row.bar:
-        return None
-    low, high, expected_low, expected_high, least, most, mean = row.bar
-    marks = []
-    if low is not None:
-        marks.append(html.I(className="beyond left", style={"width": f"{low}%"}))
-    if high is not None:
-        marks.append(html.I(className="beyond right", style={"left": f"{high}%"}))
-    if expected_low is not None and expected_high is not None:
-        width = max(0.8, expected_high - expected_low)
-        marks.append(html.I(className="expected", style={"left": f"{expected_low}%", "width": f"{width}%"}))
-    if least is not None and most is not None:
-        marks.append(html.I(className="swing", style={"left": f"{least}%", "width": f"{max(0.0, most - least)}%"}))
-    if mean is not None:
-        marks.append(html.I(className="mean", style={"left": f"{mean}%"}))
-    return html.Div(marks, className="bar", **_named({"aria-hidden": "true"}))
-
-
-def _channel_row(row: Row) -> Any:
-    return html.Tr(
-        [
-            html.Th(row.label, scope="row"),
-            html.Td([html.Span(row.value, className="value"), f" {row.unit}"], className="reading"),
-            html.Td(row.low, className="edge low", **_named({"data-label": "limit low"})),
-            html.Td(_bar(row), className="picture"),
-            html.Td(row.high, className="edge high", **_named({"data-label": "limit high"})),
-            html.Td(row.expected, className="expects", **_named({"data-label": "expected"})),
-            html.Td([html.Span(_SIGNS[row.verdict], className="sign"), " ", row.says], className="says"),
-        ],
-        className=f"is-{row.verdict}",
-        **_named({"data-channel": row.channel, "data-verdict": row.verdict}),
-    )
-
-
-def _channels_drawn(shown: Any) -> Any:
-    return [_channel_row(row) for row in shown]
+def _figure(row: Row, label: str, expected: bool = False) -> dict[str, str]:
+    return {
+        "label": label,
+        "value": row.value,
+        "unit": row.unit,
+        "verdict": row.verdict,
+        "sign": _SIGNS[row.verdict] if row.verdict != "unjudged" else "",
+        "expected": row.expected if expected else "",
+    }
 
 
 # -- relay ------------------------------------------------------------------
@@ -407,8 +380,7 @@ def _limits_drawn(shown: Any) -> Any:
 PARTS = (
     Part("heading", _heading_shows, _heading_drawn),
     Part("now", _now_shows, _now_drawn),
-    Part("main-figures", _main_shows, _main_drawn),
-    Part("channels", _channels_shows, _channels_drawn),
+    Part("times", _times_shows, _times_drawn),
     Part("relay", _relay_shows, _relay_drawn),
     Part("stages", _stages_shows, _stages_drawn),
     Part("findings", _findings_shows, _findings_drawn),
@@ -449,21 +421,27 @@ def page(now: Snapshot, points: Points) -> Any:
             dcc.Store(id="prompt", data=prompt_facts(now)),
             dcc.Store(id="announced", data=None),
             dcc.Store(id="announced-end", data=None),
-            dcc.Store(id="trend-cursor", data=points.newest),
+            dcc.Store(id="live", data=live(now) | {"n": 0}),
+            dcc.Store(id="trend-cursors", data={trend.name: points.newest for trend in TRENDS}),
+            dcc.Store(id="asked", data=None),
+            dcc.Store(id="trend-asked", data=None),
             html.Div("0", id="beat", hidden=True),
+            html.Div("0", id="trend-beat", hidden=True),
             html.Header(drawn["heading"], id="heading"),
             html.Main(
                 [
                     html.Section(
                         [
                             html.Div(drawn["now"], id="now", role="status"),
+                            html.Div(drawn["times"], id="times"),
+                            html.Dl(id="aim", className="figures aim"),
                             _confirm_place(),
                         ],
                         className="card now",
                         **_named({"aria-label": "What is going on and what to do"}),
                     ),
                     html.Section(
-                        html.Dl(drawn["main-figures"], id="main-figures", className="figures"),
+                        html.Dl(id="main-figures", className="figures"),
                         className="card main-figures",
                         **_named({"aria-label": "Main readings"}),
                     ),
@@ -488,7 +466,7 @@ def page(now: Snapshot, points: Points) -> Any:
                                             ]
                                         )
                                     ),
-                                    html.Tbody(drawn["channels"], id="channels"),
+                                    html.Tbody(id="channels"),
                                 ],
                                 **_named({"aria-labelledby": "channels-title"}),
                             ),

@@ -118,7 +118,13 @@ def test_parts_are_sent_only_when_they_changed(tmp_path: Path, write: Write, clo
     table["values"]["hf_left_v"] = [0.06, 0.05, 0.07]
     write(table)
     after = {part.name: views.digest(part.shows(feed.snapshot())) for part in views.PARTS}
-    assert {name for name in before if before[name] != after[name]} == {"channels"}
+    assert before == after
+    shown = {row["channel"]: row["value"] for row in views.live(feed.snapshot())["rows"]}
+    assert shown["hf_left_v"] == "0.06"
+    table["findings"] = [fake_run.WARNING]
+    write(table)
+    later = {part.name: views.digest(part.shows(feed.snapshot())) for part in views.PARTS}
+    assert {name for name in after if after[name] != later[name]} == {"findings"}
 
 
 def test_cautions_and_virtual_bench_are_on_the_page(tmp_path: Path, write: Write) -> None:

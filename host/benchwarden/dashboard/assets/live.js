@@ -1,0 +1,148 @@
+/* The readings: figures and channel rows, ten times a second. They are written
+   into fixed places instead of being built anew as components, which would cost
+   the browser more than the time between two frames. Text is set as text. */
+(function () {
+  "use strict";
+
+  function made(tag, kind, parent) {
+    var node = document.createElement(tag);
+    if (kind) { node.className = kind; }
+    parent.appendChild(node);
+    return node;
+  }
+
+  function put(node, text) {
+    if (node.textContent !== text) { node.textContent = text; }
+  }
+
+  function named(node, kind) {
+    if (node.className !== kind) { node.className = kind; }
+  }
+
+  function newFigure(box) {
+    var held = { place: made("div", "", box) };
+    var head = made("dt", "", held.place);
+    held.sign = made("span", "sign", head);
+    held.label = made("span", "", head);
+    var big = made("dd", "big", held.place);
+    held.value = made("span", "", big);
+    held.unit = made("span", "unit", big);
+    held.wanted = made("dd", "wanted", held.place);
+    return held;
+  }
+
+  function putFigure(held, now) {
+    named(held.place, "figure is-" + now.verdict);
+    put(held.sign, now.sign);
+    put(held.label, " " + now.label);
+    put(held.value, now.value);
+    put(held.unit, now.unit);
+    put(held.wanted, now.expected ? "expected " + now.expected + " " + now.unit : "");
+    held.wanted.hidden = !now.expected;
+  }
+
+  function newRow(box) {
+    var held = { place: made("tr", "", box) };
+    held.label = made("th", "", held.place);
+    held.label.scope = "row";
+    var reading = made("td", "reading", held.place);
+    held.value = made("span", "value", reading);
+    held.unit = made("span", "", reading);
+    held.low = made("td", "edge low", held.place);
+    held.low.dataset.label = "limit low";
+    held.bar = made("div", "bar", made("td", "picture", held.place));
+    held.bar.setAttribute("aria-hidden", "true");
+    held.below = made("i", "beyond left", held.bar);
+    held.above = made("i", "beyond right", held.bar);
+    held.band = made("i", "expected", held.bar);
+    held.swing = made("i", "swing", held.bar);
+    held.mean = made("i", "mean", held.bar);
+    held.high = made("td", "edge high", held.place);
+    held.high.dataset.label = "limit high";
+    held.expects = made("td", "expects", held.place);
+    held.expects.dataset.label = "expected";
+    var says = made("td", "says", held.place);
+    held.sign = made("span", "sign", says);
+    held.says = made("span", "", says);
+    return held;
+  }
+
+  function span(node, left, right, least) {
+    node.hidden = left === null || right === null;
+    if (!node.hidden) {
+      node.style.left = left + "%";
+      node.style.width = Math.max(least, right - left) + "%";
+    }
+  }
+
+  function putRow(held, now) {
+    named(held.place, "is-" + now.verdict);
+    held.place.dataset.channel = now.channel;
+    held.place.dataset.verdict = now.verdict;
+    put(held.label, now.label);
+    put(held.value, now.value);
+    put(held.unit, " " + now.unit);
+    put(held.low, now.low);
+    put(held.high, now.high);
+    put(held.expects, now.expected);
+    put(held.sign, now.sign);
+    put(held.says, " " + now.says);
+    var bar = now.bar;
+    held.bar.hidden = bar.length === 0;
+    if (bar.length) {
+      span(held.below, bar[0] === null ? null : 0, bar[0], 0);
+      held.above.hidden = bar[1] === null;
+      held.above.style.left = bar[1] + "%";
+      span(held.band, bar[2], bar[3], 0.8);
+      span(held.swing, bar[4], bar[5], 0);
+      held.mean.hidden = bar[6] === null;
+      held.mean.style.left = bar[6] + "%";
+    }
+  }
+
+  function fill(id, list, start, write) {
+    var box = document.getElementById(id);
+    if (!box) { return; }
+    if (!box.held || box.held.length !== list.length) {
+      box.replaceChildren();
+      box.held = list.map(function () { return start(box); });
+    }
+    list.forEach(function (now, at) { write(box.held[at], now); });
+  }
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.bench = {
+    /* Show the readings; the answer's number is the sign that it was shown. */
+    show: function (live) {
+      if (!live) { return window.dash_clientside.no_update; }
+      fill("aim", live.aim, newFigure, putFigure);
+      fill("main-figures", live.figures, newFigure, putFigure);
+      fill("channels", live.rows, newRow, putRow);
+      return String(live.n);
+    },
+    /* The next question waits for the answer to the last: overlapping ones would
+       each cancel the one before, and a slow machine would never show anything.
+       An answer that never comes is given up after two seconds. */
+    ask: function (n, asked, beat) {
+      var now = performance.now();
+      var free = !asked || String(asked.n) === beat || now - asked.at > 2000;
+      return free ? { n: n, at: now } : window.dash_clientside.no_update;
+    },
+    /* The second step appears at once, and the keyboard goes to it. */
+    step: function (announced, prompt) {
+      var step = !!announced && !!prompt && !!prompt.second && announced.prompt_id === prompt.id;
+      var has = !!prompt && prompt.id !== 0 && !prompt.sent;
+      if (step && has) { focusWhenShown("confirm-step"); }
+      return [!has || step, prompt ? prompt.first : "", !(has && step), prompt ? prompt.second : ""];
+    },
+    endStep: function (announced) {
+      if (announced) { focusWhenShown("end-step"); }
+      return [!announced, !!announced];
+    },
+  };
+
+  function focusWhenShown(id) {
+    var place = document.getElementById(id);
+    if (place && place.hidden) { setTimeout(function () { place.focus(); }, 50); }
+  }
+})();
