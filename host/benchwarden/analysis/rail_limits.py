@@ -14,6 +14,8 @@ from wardenfw import wire
 
 # The board's own rail voltage readings may be this far off uncalibrated.
 VOLT_MARGIN = 0.05
+# A neighbouring setting is this many points of full mains away.
+STEP_PCT = 25.0
 
 
 def rail_span_v(unit: Unit, mains_pct: float, limiter_in: bool, drive_on: bool) -> tuple[float, float, float]:
@@ -41,20 +43,26 @@ def rail_limits(setting: Setting, draw: Draw, sheet: Sheet) -> None:
     unit, mains_pct, limiter_in, drive_on = setting.unit, setting.mains_pct, setting.limiter_in, setting.drive_on
     heavy_v, middle_v, light_v = rail_span_v(unit, mains_pct, limiter_in, drive_on)
     low_v, high_v = _wandering_span_v(setting, draw)
-    below = rail_span_v(unit, mains_pct - 25.0, limiter_in, drive_on)[1] if mains_pct > 25.0 else 0.0
-    above = rail_span_v(unit, mains_pct + 25.0, limiter_in, drive_on)[1]
-    low_bound, high_bound = (below + middle_v) / 2.0, (above + middle_v) / 2.0
-    window_low, window_high = max(low_v, low_bound), min(high_v, high_bound)
-    narrowed = window_low > low_v or window_high < high_v
+    below = rail_span_v(unit, mains_pct - STEP_PCT, limiter_in, drive_on) if mains_pct > STEP_PCT else (0.0, 0.0, 0.0)
+    above = rail_span_v(unit, mains_pct + STEP_PCT, limiter_in, drive_on)
+    # The same set one step lower or higher stays outside, whatever its bias.
+    window_low = max(low_v, (below[0] + heavy_v) / 2.0)
+    window_high = min(high_v, (above[2] + light_v) / 2.0)
     text = (
         f"draw {draw.light:.3f} to {draw.heavy:.3f} A gives {heavy_v:.2f} to {light_v:.2f} V at nominal mains, "
-        f"{low_v:.2f} to {high_v:.2f} V with wander; 25 points lower is {below:.2f} V, higher {above:.2f} V"
+        f"{low_v:.2f} to {high_v:.2f} V with wander; {STEP_PCT:g} points lower it gives {below[0]:.2f} to "
+        f"{below[2]:.2f} V, higher {above[0]:.2f} to {above[2]:.2f} V"
     )
-    if narrowed:
+    if window_low > low_v or window_high < high_v:
         text += "; narrowed so that a neighbouring setting stays outside"
+    if below[2] > window_low or above[0] < window_high:
+        text += (
+            "; AMBIGUOUS while the bias may be anywhere: the lamp sags so much that a neighbouring setting "
+            "with another bias reads alike, so leave the pots alone until the lamp is out"
+        )
     sheet.add(
         "Rail voltage that proves the transformer setting, lower end",
-        "rail at the heaviest healthy draw, mains -10 %, never past half way to the setting below",
+        "rail at the heaviest healthy draw, mains -10 %, never past half way to one step lower",
         text,
         window_low,
         "V",
@@ -62,7 +70,7 @@ def rail_limits(setting: Setting, draw: Draw, sheet: Sheet) -> None:
     )
     sheet.add(
         "Rail voltage that proves the transformer setting, upper end",
-        "rail at the lightest draw, mains +10 %, never past half way to the setting above",
+        "rail at the lightest draw, mains +10 %, never past half way to one step higher",
         text,
         window_high,
         "V",

@@ -115,12 +115,24 @@ def test_healthy_set_breaks_no_rail_or_current_limit(
 @settings(max_examples=20, deadline=None)
 @given(unit=units(), pct=st.sampled_from([25.0, 50.0, 75.0, 100.0]), limiter_in=st.booleans())
 def test_window_proves_the_setting(unit: Unit, pct: float, limiter_in: bool) -> None:
-    span = stage_figures(unit, pct, limiter_in, False).expected["rail_pos_v"]
-    assert span.low < span.nominal < span.high
-    for other in (pct - 25.0, pct + 25.0):
-        if other > 0.0:
-            neighbour_v = rail_span_v(unit, other, limiter_in, False)[1]
-            assert not span.low <= neighbour_v <= span.high
+    figures = stage_figures(unit, pct, limiter_in, False)
+    span = figures.expected["rail_pos_v"]
+    heavy_v, _, light_v = rail_span_v(unit, pct, limiter_in, False)
+    assert span.low < heavy_v < span.nominal < light_v < span.high
+    below_v = rail_span_v(unit, pct - 25.0, limiter_in, False) if pct > 25.0 else (0.0, 0.0, 0.0)
+    above_v = rail_span_v(unit, pct + 25.0, limiter_in, False)
+    # The same set one step off: outside. Another bias one step off: outside, or told.
+    assert below_v[0] < span.low
+    assert above_v[2] > span.high
+    if below_v[2] > span.low or above_v[0] < span.high:
+        assert any("AMBIGUOUS" in w.numbers for w in figures.working)
+
+
+def test_a_fitting_lamp_leaves_no_doubt_about_the_setting() -> None:
+    for pct in (25.0, 50.0, 75.0, 100.0):
+        for limiter_in in (True, False):
+            working = stage_figures(UNIT, pct, limiter_in, False).working
+            assert not [w for w in working if "AMBIGUOUS" in w.numbers]
 
 
 @settings(max_examples=10, deadline=None)
