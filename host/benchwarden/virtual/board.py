@@ -16,7 +16,6 @@ import sys
 import time
 import types
 from collections.abc import Callable, Iterator
-from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -152,6 +151,8 @@ class VirtualBoard:
         self.app: Any = None
         self.powered = True
         self.on_tick: Callable[[], None] | None = None
+        self._slots = 0
+        self._tick_slots = 1
         self._looked_s = -1.0
         self._near_limit = False
         self._step_dut = dut.step
@@ -162,10 +163,10 @@ class VirtualBoard:
 
         shunt_ohm = [scale.SHUNT_OHM * (1 + float(rng(1).normal(0, 0.0017))) for _ in range(2)]
         self.positive = Ina228(
-            clock, self._current("rail_pos_a", shunt_ohm[0]), self._terminal("rail_pos_v"), rng(2), self._alert
+            clock, self._terminal("rail_pos_a", shunt_ohm[0]), self._terminal("rail_pos_v"), rng(2), self._alert
         )
         self.negative = Ina228(
-            clock, self._current("rail_neg_a", shunt_ohm[1]), self._magnitude("rail_neg_v"), rng(3), self._alert
+            clock, self._terminal("rail_neg_a", shunt_ohm[1]), self._terminal("rail_neg_v", -1.0), rng(3), self._alert
         )
         self.left = Ads1115(clock, self._output_inputs("left", rng(4)), rng(5))
         self.right = Ads1115(clock, self._output_inputs("right", rng(6)), rng(7))
@@ -188,31 +189,24 @@ class VirtualBoard:
 
     # True values at the terminals, as the sensors see them
 
-    def _terminal(self, channel: str) -> Callable[[], float]:
-        get, dut, sensor = attrgetter(channel), self.dut, self.dut.sensor
+    def _terminal(self, channel: str, gain: float = 1.0) -> Callable[[], float]:
+        # Read tens of thousands of times a second: the attribute's dict, not the attribute.
+        values, sensor = vars(self.dut), self.dut.sensor
 
         def read() -> float:
-            value: float = get(dut)
+            value: float = values[channel]
             if channel in sensor:
                 change = sensor[channel]
                 value = 0.0 if isinstance(change, str) else change(value)
-            return value
+            return value * gain
 
         return read
 
-    def _magnitude(self, channel: str) -> Callable[[], float]:
-        read = self._terminal(channel)
-        return lambda: -read()
-
-    def _current(self, channel: str, shunt_ohm: float) -> Callable[[], float]:
-        read = self._terminal(channel)
-        return lambda: read() * shunt_ohm
-
     def _temperature(self, channel: str) -> Callable[[], float | str]:
-        get, dut, sensor = attrgetter(channel), self.dut, self.dut.sensor
+        values, sensor = vars(self.dut), self.dut.sensor
 
         def read() -> float | str:
-            value: float = get(dut)
+            value: float = values[channel]
             if channel in sensor:
                 change = sensor[channel]
                 return change if isinstance(change, str) else change(value)
@@ -278,7 +272,8 @@ class VirtualBoard:
                         clock.at(due_us, part.run_alert)
             if dut.board_faults:
                 self._board_faults(dut.board_faults)
-        if self.on_tick is not None:
+        self._slots += 1
+        if self.on_tick is not None and not self._slots % self._tick_slots:
             self.on_tick()
 
     def _board_faults(self, active: set[str]) -> None:
@@ -323,12 +318,13 @@ class VirtualBoard:
             self.app = None
             self.chip.kill("power")
 
-    def run(self, tick: Callable[[], None] | None = None) -> None:
+    def run(self, tick: Callable[[], None] | None = None, every_slots: int = 1) -> None:
         """Run the firmware until a tick raises BenchStop, through every reset on the way.
 
         Args:
-            tick: called after every 2.5 ms of virtual time, powered or not;
-                time stands still meanwhile. It may act on everything here.
+            tick: called in virtual time, powered or not; time stands still
+                meanwhile. It may act on everything here.
+            every_slots: 2.5 ms steps from tick to tick.
 
         Raises:
             Misuse: the firmware did what no firmware should.
@@ -348,6 +344,7 @@ class VirtualBoard:
                 self.chip.kill("stop")
 
         self.on_tick = guarded
+        self._tick_slots = every_slots
         why = "power"
         try:
             while True:

@@ -116,7 +116,7 @@ class Server:
         self._hands = HandsPort(hands_port, Acts(board, self._connection).do)
         self._lines = HostLines()
         self._out = bytearray()
-        self._slots = 0
+        self._ticks = 0
         self._pull_plug = False
         self._stop_reader, self._stop_writer = socket.socketpair()
         self._stop_writer.setblocking(False)
@@ -145,7 +145,7 @@ class Server:
     def serve(self) -> None:
         """Run until stopped."""
         try:
-            self._board.run(self._tick)
+            self._board.run(self._tick, CHECK_SLOTS)
         finally:
             self._end.close()
             self._hands.close()
@@ -174,9 +174,7 @@ class Server:
     # One turn of the bench
 
     def _tick(self) -> None:
-        self._slots += 1
-        if self._slots % CHECK_SLOTS:
-            return
+        self._ticks += 1
         if self._pull_plug:
             self._pull_plug = False
             self._board.power_off()
@@ -201,7 +199,7 @@ class Server:
             self._pause(self._lockstep)
 
     def _run_free(self) -> None:
-        if self._slots % (20 * CHECK_SLOTS) == 0:
+        if self._ticks % 20 == 0:
             self._poll(self._ahead_s())
             if self._lines.waiting and self._lockstep is not None:
                 self._lockstep.host_is_back()
