@@ -64,6 +64,8 @@ _SCALES = {
     "offset": (1000.0, "mV", 0, 20.0),
     "hf": (1.0, "V", 2, 0.1),
 }
+# A current limit stands several times above a healthy draw and must be seen there.
+_REACH = {"rail current": 4.0, "bias": 2.0}
 _SIDES = {
     "rail_pos_a": "positive",
     "rail_neg_a": "negative",
@@ -517,17 +519,26 @@ def _largest(values: Any) -> float:
 
 
 def _limit_lines(material: Material, channels: list[str], factor: float, last_s: float) -> tuple[LimitLine, ...]:
-    lines: dict[tuple[float, float, float], LimitLine] = {}
+    found: dict[tuple[float, float, float], list[str]] = {}
     for span in material.spans:
         end = span.t1_s if math.isfinite(span.t1_s) else last_s
         for limit in map(_dict, _list(material.stages[span.index].get("limits"))):
-            if limit.get("channel") not in channels or limit.get("kind") != "value":
+            channel = _text(limit.get("channel"))
+            if channel not in channels or limit.get("kind") != "value":
                 continue
             for side in ("low", "high"):
                 y = _number(limit.get(side)) * factor
                 if math.isfinite(y):
-                    lines[(span.t0_s, end, y)] = LimitLine(span.t0_s, end, y)
-    return tuple(lines.values())
+                    held = found.setdefault((span.t0_s, end, y), [])
+                    held += [] if channel in held else [channel]
+    # A limit that binds one trace only says which; the ambient one is not the heatsinks'.
+    # On the rails the sign says it already.
+    pair = [name for name in channels if name != "ambient_c"]
+    signed = CHANNEL[channels[0]].group == "rail voltage"
+    return tuple(
+        LimitLine(*at, "limit" if signed or held == pair else " ".join(("limit", *map(_series_name, held))))
+        for at, held in found.items()
+    )
 
 
 def _run_panels(material: Material) -> tuple[list[Panel], list[str]]:
@@ -559,7 +570,8 @@ def _run_panels(material: Material) -> tuple[list[Panel], list[str]]:
         limits = _limit_lines(material, channels, factor, env.last_t_s)
         if group == "bias" and math.isfinite(target_mv):
             limits += (LimitLine(env.first_t_s, env.last_t_s, target_mv, "target"),)
-        panels.append(Panel(_TITLES[group], unit, series, limits, boundaries, trips, least, decimals, strip))
+        reach = _REACH.get(group, 1.5)
+        panels.append(Panel(_TITLES[group], unit, series, limits, boundaries, trips, least, decimals, reach, strip))
     return panels, absent
 
 

@@ -83,12 +83,16 @@ class Series:
 
 @dataclass(frozen=True)
 class LimitLine:
-    """A limit or target from x0 to x1; `kind` is "limit" or "target"."""
+    """A limit or target from x0 to x1; `kind` is its name in print, "limit", "limit ambient" or "target"."""
 
     x0: float
     x1: float
     y: float
     kind: str = "limit"
+
+    @property
+    def is_limit(self) -> bool:
+        return self.kind.startswith("limit")
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,14 @@ class Strip:
 
 @dataclass(frozen=True)
 class Panel:
-    """Everything one set of axes shows."""
+    """Everything one set of axes shows.
+
+    Attributes:
+        least_span: the axis covers at least this much.
+        decimals: of a limit's name.
+        reach: a limit this many times the data's span away is still drawn;
+            a farther one would flatten the traces and is told in words.
+    """
 
     title: str
     unit: str
@@ -121,6 +132,7 @@ class Panel:
     trips: tuple[tuple[float, str], ...] = ()
     least_span: float = 1.0
     decimals: int = 2
+    reach: float = 1.5
     strip: Strip | None = None
 
 
@@ -201,7 +213,7 @@ def y_range(panel: Panel) -> tuple[float, float]:
     if low > high:
         low, high = 0.0, panel.least_span
     span = max(high - low, panel.least_span)
-    reach = max(span, 0.35 * max(abs(low), abs(high)))
+    reach = max(panel.reach * span, 0.35 * max(abs(low), abs(high)))
     for limit in panel.limits:
         if math.isfinite(limit.y) and low - reach <= limit.y <= high + reach:
             low, high = min(low, limit.y), max(high, limit.y)
@@ -320,7 +332,7 @@ class _Axes:
             if x1 - x0 < 0.05:
                 continue
             y = self.at_y(limit.y)
-            is_limit = limit.kind == "limit"
+            is_limit = limit.is_limit
             ink.line(
                 x0,
                 y,
@@ -333,16 +345,20 @@ class _Axes:
         # Names last and from the right: the newest stage's limits are the ones looked for.
         for limit in sorted(self.panel.limits, key=lambda item: -item.x1):
             y = self.at_y(limit.y) if self.y0 <= limit.y <= self.y1 else math.nan
+            text = f"{limit.kind} {number_text(limit.y, self.panel.decimals)}"
+            # A stage too short for the words leaves them to the limits table.
+            is_short = self.at_x(limit.x1) - self.at_x(max(limit.x0, self.x0)) < 1.25 * len(text)
             if not math.isfinite(y) or any(abs(y - other) < 2.4 for other in named):
                 continue
+            if is_short and limit.x1 < self.x1:
+                continue
             named.append(y)
-            text = f"{limit.kind} {number_text(limit.y, self.panel.decimals)}"
             x = min(self.at_x(min(limit.x1, self.x1)), self.right) - 0.6
             for t_s, _ in self.panel.trips:
                 at = self.at_x(t_s)
                 if x - 1.3 * len(text) - 1 < at < x + 1.4:
                     x = at - 1.2
-            tint = _LIMIT if limit.kind == "limit" else GREY
+            tint = _LIMIT if limit.is_limit else GREY
             above = y - self.top > 3.2
             ink.words(x, y - 1.5 if above else y + 1.6, text, "right", size=5.8, tint=tint, boxed=True)
         return outside
@@ -457,13 +473,17 @@ def _panel(ink: _Ink, panel: Panel, top: float, height: float, x_span: tuple[flo
     return axes
 
 
-def _outside_text(outside: Sequence[LimitLine], panel: Panel) -> str:
-    if not outside:
-        return ""
-    values = sorted({(limit.kind, round(limit.y, 9)) for limit in outside})
-    shown = [f"{kind} {number_text(y, panel.decimals)}" for kind, y in values]
-    more = f" and {len(shown) - 6} more" if len(shown) > 6 else ""
-    return f"Beyond the scale: {', '.join(shown[:6])}{more} {panel.unit}."
+def _outside_text(outside: Sequence[LimitLine], axes: _Axes) -> str:
+    """Return in words the nearest limits, of each name, that the axis does not reach."""
+    nearest: dict[tuple[str, bool], float] = {}
+    for limit in outside:
+        above = limit.y > axes.y1
+        key = (limit.kind, above)
+        known = nearest.get(key, limit.y)
+        nearest[key] = min(known, limit.y) if above else max(known, limit.y)
+    panel = axes.panel
+    shown = [f"{kind} {number_text(y, panel.decimals)} {panel.unit}" for (kind, _), y in sorted(nearest.items())]
+    return f"Beyond the scale, the nearest of each: {', '.join(shown)}." if shown else ""
 
 
 def _x_span(panels: Sequence[Panel]) -> tuple[float, float]:
@@ -486,7 +506,7 @@ def run_figure(panel: Panel, height: float = 53.0) -> Figure:
     axes.strip()
     axes.key(with_title=True)
     total = top + height + _STRIP_MM + _AXIS_MM
-    caption = _outside_text(outside, panel)
+    caption = _outside_text(outside, axes)
     alt = f"{panel.title} over run time: {', '.join(s.name for s in panel.series)}."
     return Figure(panel.title, caption, alt, WIDTH_MM, total, ink.svg(WIDTH_MM, total), tuple(ink.labels))
 
@@ -500,7 +520,7 @@ def stacked_figure(title: str, caption: str, panels: Sequence[Panel], height: fl
     for number, panel in enumerate(panels, 1):
         top += _KEY_MM + 2.2
         axes = _panel(ink, panel, top, height, span, last=number == len(panels))
-        notes.append(f"{panel.title}: {text}" if (text := _outside_text(axes.limits(), panel)) else "")
+        notes.append(f"{panel.title}: {text}" if (text := _outside_text(axes.limits(), axes)) else "")
         axes.top += _NUMBERS_MM - 1.2
         axes.key(with_title=True)
         top += height

@@ -125,6 +125,18 @@ def test_events_are_told_in_the_order_of_time_and_a_flood_keeps_its_trips(tmp_pa
     assert "left out" in flooded.events_note
 
 
+def test_a_limit_of_one_trace_names_it(tmp_path: Path) -> None:
+    run = write_run(tmp_path / "run", soak_s=30.0)
+    material = gather(run)
+    for stage in material.stages:
+        stage["limits"].append({"channel": "ambient_c", "kind": "value", "low": None, "high": 27.0})
+    figures = {figure.title: figure for figure in content_of(material).figures}
+    names = {label.text for label in figures["Temperature"].labels if label.text.startswith("limit")}
+    assert "limit ambient 27.0" in names
+    assert "limit 78.0" in figures["Temperature"].caption
+    assert "limit 0.45" in {label.text for label in figures["Rail current"].labels}
+
+
 def test_dates() -> None:
     assert date_words("2026-03-14T09:26:53Z") == "14 March 2026, 09:26 UTC"
     assert date_words("2026-03-14T09:26:53+02:00") == "14 March 2026, 07:26 UTC"

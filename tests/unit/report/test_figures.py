@@ -104,9 +104,9 @@ def test_the_tint_reaches_the_extremes() -> None:
 
 
 def test_near_limits_are_drawn_and_far_ones_are_told() -> None:
-    near, far = LimitLine(0, 99, 1.4), LimitLine(0, 99, 250.0)
-    figure = run_figure(Panel("p", "A", (series(np.linspace(0, 1, 100)),), (near, far)))
-    assert figure.caption == "Beyond the scale: limit 250.00 A."
+    near, far = LimitLine(0, 99, 1.4), LimitLine(0, 50, 250.0)
+    figure = run_figure(Panel("p", "A", (series(np.linspace(0, 1, 100)),), (near, far, LimitLine(50, 99, 300.0))))
+    assert figure.caption == "Beyond the scale, the nearest of each: limit 250.00 A."
     assert [label.text for label in figure.labels if label.text.startswith("limit")] == ["limit 1.40"]
     assert "2.6 0.6 0.5 0.6" in figure.svg
 
