@@ -55,6 +55,8 @@ class StageParams:
         cross_a_per_v: rail-to-rail conduction per volt of oscillation at the output.
         snub_ohm, snub_f, snub_w: output network's resistor, capacitor and rating.
         oscillation_hz: where this stage oscillates if it does.
+        hf_floor_v: what the HF detector finds in a quiet stage.
+        clip_margin_v: how close to the rail the output comes.
     """
 
     pairs: int
@@ -86,6 +88,7 @@ class StageParams:
     snub_w: float = 1.0
     oscillation_hz: float = 1.2e6
     hf_floor_v: float = 0.015
+    clip_margin_v: float = SATURATION_V
 
 
 def log_saturation(stage: StageParams, t_k: float) -> float:
@@ -429,7 +432,8 @@ class OutputStage:
 
         Args:
             pos_v, neg_v: rails, magnitudes.
-            drive_level: sine amplitude over clipping amplitude, 0 to 1.
+            drive_level: sine amplitude over clipping amplitude; above 0.97 the
+                corners of the clipped wave show as HF.
             load_s: load conductance, 0 with none connected.
             jitter, hf_jitter: deviates of unit variance for bias and HF.
         """
@@ -480,7 +484,10 @@ class OutputStage:
         swing = 0.0
         load_w = 0.0
         if drive_level > 0.0 and low_v > START_V and not self.dead:
-            swing = drive_level * (low_v - SATURATION_V) / (1.0 + re / pairs * load_s)
+            # Beyond clipping the sine is taken as one of clipping amplitude.
+            swing = (
+                (drive_level if drive_level < 1.0 else 1.0) * (low_v - p.clip_margin_v) / (1.0 + re / pairs * load_s)
+            )
             peak = swing * load_s
             side = class_ab_mean_a(side, peak)
             load_w = 0.5 * swing * peak
@@ -506,10 +513,10 @@ class OutputStage:
                 offset += _LOST_RAIL_SHARE * pos_v
             elif neg_v - pos_v > START_V:
                 offset -= _LOST_RAIL_SHARE * neg_v
-        elif offset > pos_v - SATURATION_V:
-            offset = pos_v - SATURATION_V
-        elif offset < SATURATION_V - neg_v:
-            offset = SATURATION_V - neg_v
+        elif offset > pos_v - p.clip_margin_v:
+            offset = pos_v - p.clip_margin_v
+        elif offset < p.clip_margin_v - neg_v:
+            offset = p.clip_margin_v - neg_v
         if load_s:
             through = offset * load_s
             if through > 0.0:

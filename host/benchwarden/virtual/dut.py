@@ -6,7 +6,7 @@ make of them is the business of their own models. Every figure it produces is
 computed, never measured.
 
 Time moves in quanta of at most 10 ms. For half a second after anything on the
-mains side changed every call moves the model; otherwise short calls are
+mains side changed or a fault began every call moves the model; otherwise short calls are
 gathered until 10 ms are due, and the outputs stand still until then (but for
 the charging pulses, where the shunts see them).
 
@@ -309,6 +309,7 @@ class Dut:
         self.active_faults.append((item.name, item.severity, item.channel))
         fault = _faults.FAULTS.get(item.name) or _faults.LOOK_ALIKES[item.name]
         fault.apply(self, item.severity, self.t_s, item.channel)
+        self._fast_until_s = self.t_s + _FAST_S
 
     def rng_for(self, what: str) -> random.Random:
         """Return a random stream of its own for one fault, fixed by seed and name."""

@@ -152,6 +152,18 @@ def test_drive_draws_class_b_current_and_heats():
     assert dut.rail_pos_a < 0.3
 
 
+def test_clipping_shows_as_hf_and_draws_no_more():
+    params = replace(DutParams.from_unit(UNIT, 6, still=True), load_connected=True)
+    seen = []
+    for level in (0.9, 1.0, 1.2):
+        dut = switched_on(params)
+        dut.drive_level = level
+        run(dut, 1.0)
+        seen.append((dut.rail_pos_a, dut.hf_left_v))
+    assert seen[1][0] == pytest.approx(seen[2][0], rel=0.01)
+    assert seen[0][1] < 0.05 < 0.5 < seen[1][1] < seen[2][1]
+
+
 def test_same_seed_same_run_and_another_seed_another():
     def trace(seed: int) -> list[dict[str, float]]:
         dut = switched_on(DutParams.from_unit(UNIT, 7), seed, limiter_s=1.0)

@@ -165,9 +165,11 @@ def test_class_b_worked_example():
 
 def driven(rail_v: float, load_ohm: float, peak_v: float) -> tuple[float, float]:
     """Return (watts in the devices, watts from the rails) of a stage without idle current or resistors."""
-    stage = OutputStage(replace(STAGE, emitter_ohm=1e-9, offset_v=0.0, offset_v_per_k=0.0), rail_v, 25.0)
+    stage = OutputStage(
+        replace(STAGE, emitter_ohm=1e-9, offset_v=0.0, offset_v_per_k=0.0, clip_margin_v=0.0), rail_v, 25.0
+    )
     stage.setting_v = -1.0
-    stage.step(0.01, rail_v, rail_v, 25.0, peak_v / (rail_v - SATURATION_V), 1.0 / load_ohm, 0.0, 0.0)
+    stage.step(0.01, rail_v, rail_v, 25.0, peak_v / rail_v, 1.0 / load_ohm, 0.0, 0.0)
     return stage.power_w, rail_v * (stage.pos_a + stage.neg_a)
 
 
