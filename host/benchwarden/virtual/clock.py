@@ -92,7 +92,10 @@ class VirtualClock:
 
     @staticmethod
     def ticks_diff(end: int, start: int) -> int:
-        return ((end - start + _TICKS_HALF) & TICKS_MASK) - _TICKS_HALF
+        difference = end - start
+        if -_TICKS_HALF <= difference < _TICKS_HALF:
+            return difference
+        return ((difference + _TICKS_HALF) & TICKS_MASK) - _TICKS_HALF
 
     @staticmethod
     def ticks_add(ticks: int, delta: int) -> int:
@@ -100,7 +103,7 @@ class VirtualClock:
 
     def sleep_us(self, us: int) -> None:
         if us > 0:
-            self.advance(us)
+            self._run_to(self.now_us + us)
 
     def sleep_ms(self, ms: int) -> None:
         if ms > 0:

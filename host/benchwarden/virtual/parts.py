@@ -402,12 +402,12 @@ class Ina228(RegisterPart):
             # The scan reads these thousands of times a second.
             if self._clock.now_us >= self._next_us:
                 self._update()
-            if pointer == CURRENT:
-                value = self._current_counts()
+            if pointer == VSHUNT:
+                value = self._shunt_counts
             elif pointer == VBUS:
                 value = self._bus_counts
             else:
-                value = self._shunt_counts
+                value = self._current_counts()
             if len(buf) != 3:
                 raise Misuse(f"register {pointer:02X}h holds 3 bytes, {len(buf)} read")
             buf[:] = (value << 4 & 0xFFFFFF).to_bytes(3, "big")
