@@ -161,7 +161,8 @@ class VirtualBoard:
         def rng(part: int) -> np.random.Generator:
             return np.random.default_rng([seed, part])
 
-        shunt_ohm = [scale.SHUNT_OHM * (1 + float(rng(1).normal(0, 0.0017))) for _ in range(2)]
+        # Half a percent is three sigma.
+        shunt_ohm = [scale.SHUNT_OHM * (1 + 0.0017 * float(error)) for error in rng(1).standard_normal(2)]
         self.positive = Ina228(
             clock, self._terminal("rail_pos_a", shunt_ohm[0]), self._terminal("rail_pos_v"), rng(2), self._alert
         )
@@ -314,8 +315,9 @@ class VirtualBoard:
         self.bypass.power(False)
         self.port.incoming.clear()
         self.port.outgoing.clear()
-        if self.app is not None:
-            self.app = None
+        self.app = None
+        if self.on_tick is not None:
+            # Something runs, be it the boot: it ends here.
             self.chip.kill("power")
 
     def run(self, tick: Callable[[], None] | None = None, every_slots: int = 1) -> None:

@@ -149,6 +149,19 @@ def test_a_failure_of_the_firmware_opens_the_relay_and_ends_in_a_reset() -> None
     assert run.board.chip.resets == ["power", "watchdog"]
 
 
+def test_plug_pulled_during_the_boot_leaves_the_board_dead_until_it_is_put_back() -> None:
+    def alive(run: Run) -> None:
+        assert run.board.app is None
+        run.board.power_on()
+
+    run = Run().play(
+        5.0,
+        {0.3: lambda run: run.board.power_off(), 2.0: alive, 3.0: lambda run: run.send(wire.HELLO_REQUEST)},
+    )
+    assert run.board.chip.resets == ["power", "power"]
+    assert run.frames, "it came up after all"
+
+
 def test_an_unplugged_module_is_a_sensor_fault() -> None:
     def unplug(run: Run) -> None:
         run.board.left.connected = False
