@@ -246,6 +246,18 @@ class BoardClient:
             LinkTimeout: nothing intact answered; says what was heard instead.
             LinkError: the port is gone, or another board answers.
         """
+        try:
+            return self._ask_hello(timeout_s)
+        except (LinkTimeout, WireVersionError):
+            raise
+        except LinkError as error:
+            heard = self._decoder.heard_text
+            if not heard:
+                raise
+            # A bench that already has a host says so before it hangs up.
+            raise LinkError(f"{error}; heard before that: {' / '.join(heard)}") from error
+
+    def _ask_hello(self, timeout_s: float) -> Hello:
         until_s = self._clock.monotonic_s() + timeout_s
         early: list[Received] = []
         while True:

@@ -171,6 +171,7 @@ class FakePort:
     """A BytePort to a FakeBoard; waiting moves the clock, `gone` pulls the cable.
 
     Attributes:
+        hung_up: like `gone`, once what was said before has been read.
         fail_writes: the port takes no more commands but still delivers bytes.
     """
 
@@ -178,6 +179,7 @@ class FakePort:
         self.board = board
         self.name = name
         self.gone = False
+        self.hung_up = False
         self.fail_writes = False
         self.closed = False
         self.chunk = 1 << 16
@@ -189,6 +191,8 @@ class FakePort:
             raise LinkError(f"{self.name}: the port is gone")
         self.reads += 1
         data = self.board.heard_out(self.chunk)
+        if not data and self.hung_up:
+            raise LinkError(f"{self.name}: the other end closed the connection")
         if not data:
             self.board.clock.now_s += max(timeout_s, 0.001)
         return data

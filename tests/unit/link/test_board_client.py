@@ -73,6 +73,17 @@ def test_no_answer_says_what_was_heard_instead() -> None:
         BoardClient(port, clock).hello(2.0)
 
 
+def test_a_bench_that_hangs_up_on_a_second_host_is_quoted() -> None:
+    clock = FakeClock()
+    board = FakeBoard(clock)
+    board.deaf_to.add(wire.HELLO_REQUEST)
+    port = board.port()
+    board.say(b"this bench already has a host\n")
+    port.hung_up = True
+    with pytest.raises(LinkError, match="closed the connection; heard before that: this bench already has a host"):
+        BoardClient(port, clock).hello()
+
+
 def test_garbage_before_the_hello_is_passed_and_counted() -> None:
     clock = FakeClock()
     board = FakeBoard(clock)
