@@ -229,6 +229,37 @@ def test_boot_ids_and_challenges_come_from_the_seed() -> None:
     assert runs[0].frames != runs[2].frames
 
 
+def test_frames_tell_the_truth_within_the_parts_tolerances() -> None:
+    """Every channel against the model's true value, by the parts' limits (uncalibrated board).
+
+    Rail: shunt 0.5 %, INA228 0.05 %, 1 uV over 10 milliohm; bus 2.5 mV, 0.05 %. Bias: ADS1115 3 LSB
+    of 7.8 uV, 0.15 %. Offset: 52 times the midpoint's and the converter's errors (3 sigma).
+    NTC 1 % and resistor 0.1 %: 0.25 K at 25 C.
+    """
+
+    def power(run: Run) -> None:
+        run.board.dut.variac_pct = 100.0
+        for side in ("left", "right"):
+            run.board.dut.pot(side, 10.0)
+
+    run = Run(seed=6).play(30.0, {1.5: _closing, 1.6: power})
+    frame = np.frombuffer(run.frames[-1][16:], dtype="<f4")[: wire.N_CHANNELS]
+    seen = dict(zip(wire.CHANNELS, frame.tolist(), strict=True))
+    dut = run.board.dut
+    assert dut.rail_pos_v > 35, "the amplifier is up"
+    for name in ("rail_pos_a", "rail_neg_a"):
+        assert seen[name] == pytest.approx(getattr(dut, name), rel=6e-3, abs=5e-4)
+        assert getattr(dut, name) > 0.05
+    for name in ("rail_pos_v", "rail_neg_v"):
+        # Mains noise moves the rail within the frame's 100 ms.
+        assert seen[name] == pytest.approx(getattr(dut, name), rel=3e-3, abs=5e-3)
+    for side in ("left", "right"):
+        assert seen[f"bias_{side}_v"] == pytest.approx(getattr(dut, f"bias_{side}_v"), rel=3e-3, abs=3e-5)
+        assert seen[f"offset_{side}_v"] == pytest.approx(getattr(dut, f"offset_{side}_v"), abs=0.04)
+        assert seen[f"sink_{side}_c"] == pytest.approx(getattr(dut, f"sink_{side}_c"), abs=0.5)
+    assert seen["ambient_c"] == pytest.approx(dut.ambient_c, abs=0.5)
+
+
 # The fakes by themselves
 
 
