@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -45,6 +46,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         code: int = args.command(args)
     except BenchwardenError as error:
         print(f"benchwarden: {error}", file=sys.stderr)
+        return EXIT_ERROR
+    except BrokenPipeError:
+        # The reader of a pipe has seen enough; nothing is left to flush to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_ERROR
     except KeyboardInterrupt:
         print("benchwarden: stopped by the keyboard; the relay was asked to open", file=sys.stderr)
