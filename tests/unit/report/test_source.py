@@ -1,0 +1,108 @@
+"""What is read from a run directory, against the journal's own reading of it."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_runs import BOOT, T0_MS, frames, plan, write_run
+
+from benchwarden.core.samples import SampleBlock
+from benchwarden.record.journal import Journal, JournalReader
+from benchwarden.report.source import Note, gather, run_blocks, stage_progress
+
+
+def joined(blocks: list[SampleBlock]) -> dict[str, np.ndarray]:
+    return {name: np.concatenate([getattr(b, name) for b in blocks]) for name in vars(blocks[0])}
+
+
+def assert_same(reader: JournalReader, t0_ms: int | None) -> None:
+    ours, theirs = joined(list(run_blocks(reader, t0_ms, 3))), joined(list(reader.blocks()))
+    for name, values in theirs.items():
+        np.testing.assert_array_equal(ours[name], values, err_msg=name)
+
+
+def write(run_dir: Path, starts_ms: list[tuple[int, int]], t0_ms: int | None = T0_MS) -> Path:
+    """Write a journal of parts (boot, board time of its first frame), forty frames each."""
+    journal = Journal.create(run_dir, {} if t0_ms is None else {"t0_ms": t0_ms})
+    for number, (boot, start_ms) in enumerate(starts_ms):
+        part = frames(plan(10.0), 4.0, None, number)
+        part["t_ms"] = ((start_ms + 100 * np.arange(40)) % 2**32).astype(np.uint32)
+        seqs = np.arange(1 + 40 * number, 41 + 40 * number, dtype=np.uint32)
+        for at in range(0, 40, 7):
+            journal.append_frames(boot, seqs[at : at + 7], part[at : at + 7])
+            journal.commit()
+    journal.close()
+    return run_dir
+
+
+@pytest.mark.parametrize(
+    ("starts", "t0_ms"),
+    [
+        ([(1, T0_MS)], T0_MS),
+        ([(1, T0_MS)], None),
+        ([(1, T0_MS + 50)], T0_MS),
+        ([(1, T0_MS - 50)], T0_MS),
+        ([(1, T0_MS), (1, T0_MS + 60_000)], T0_MS),
+        ([(1, T0_MS), (2, 300), (3, 900_000)], T0_MS),
+        ([(1, 2**32 - 1500)], 2**32 - 1500),
+        ([(1, 500)], 2**32 - 1500),
+    ],
+    ids=["plain", "no t0", "late start", "early start", "gap", "restarts", "wrap", "wrapped before the start"],
+)
+def test_fast_reading_equals_the_journals_own(tmp_path: Path, starts: list[tuple[int, int]], t0_ms: int | None) -> None:
+    with JournalReader(write(tmp_path / "run", starts, t0_ms)) as reader:
+        assert_same(reader, t0_ms)
+
+
+def test_fast_reading_leaves_out_what_is_damaged(tmp_path: Path) -> None:
+    run = write(tmp_path / "run", [(1, T0_MS)])
+    with sqlite3.connect(run / "journal.sqlite") as db:
+        db.execute("UPDATE frames SET crc = crc + 1 WHERE id IN (1, 2, 3, 5)")
+    db.close()
+    with JournalReader(run) as reader:
+        assert_same(reader, T0_MS)
+
+
+def test_a_board_restart_is_in_the_record(tmp_path: Path) -> None:
+    material = gather(write(tmp_path / "run", [(1, T0_MS), (2, 300)]))
+    assert material.envelope.frames == 80
+    assert material.envelope.backwards == 0
+
+
+def test_the_burst_lies_on_the_run_time_of_its_trip(tmp_path: Path) -> None:
+    material = gather(write_run(tmp_path / "run", trip_at_s=150.0))
+    (burst,) = material.bursts
+    assert burst.trip_t_s == pytest.approx(150.0)
+    assert burst.t_s[0] == pytest.approx(148.0)
+    assert burst.t_s[-1] == pytest.approx(150.49)
+    trip = next(event for event in material.events if event.what == "tripped")
+    assert (trip.cause, trip.channel, trip.boot) == ("over-current", "rail_pos_a", BOOT)
+    assert trip.value == pytest.approx(1.31)
+
+
+def test_stages_follow_the_notes_and_twins_are_kept_apart() -> None:
+    planned = [{"name": "hold"}, {"name": "hold"}, {"name": "soak"}]
+    notes = (
+        Note(0.0, "stage", {"name": "hold", "status": "now"}),
+        Note(5.0, "stage", {"name": "hold", "status": "passed", "why": "fine"}),
+        Note(5.0, "stage", {"name": "hold", "status": "now"}),
+        Note(9.0, "stage", {"name": "hold", "status": "passed"}),
+        Note(9.0, "stage", {"name": "soak", "status": "now"}),
+    )
+    stages, spans = stage_progress(planned, notes, [])
+    assert [stage["status"] for stage in stages] == ["passed", "passed", "now"]
+    assert [(s.index, s.t0_s) for s in spans] == [(0, 0.0), (1, 5.0), (2, 9.0)]
+    assert spans[1].t1_s == 9.0
+    assert math.isnan(spans[2].t1_s)
+    assert "status" not in planned[0]
+
+
+def test_the_status_file_speaks_only_for_stages_the_journal_is_silent_on() -> None:
+    planned = [{"name": "one"}, {"name": "two"}]
+    stale = [{"name": "one", "status": "waiting"}, {"name": "two", "status": "skipped", "why": "no time"}]
+    stages, _ = stage_progress(planned, (Note(1.0, "stage", {"name": "one", "status": "passed"}),), stale)
+    assert [(s["status"], s["why"]) for s in stages] == [("passed", ""), ("skipped", "no time")]
