@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from benchwarden.analysis import dissipation
+from benchwarden.analysis import dissipation, thermal_chain
 from benchwarden.analysis.lamp_limiter import POWER_TOLERANCE, Lamp
 from benchwarden.analysis.operating_point import SHORT_OHM, Supply, idle_load, output_idle_a, resistor, settled
 from benchwarden.analysis.stage_sheet import PRACTICE, Notes, Setting
@@ -81,6 +81,16 @@ def drive_share(unit: Unit) -> float:
     return min(dissipation.PRECONDITIONING_SHARE, allowed_w / unit.rated_power_w)
 
 
+def hot_idle_a(setting: Setting) -> float:
+    """Return what the signal's warmth can add to one device's idle current, amperes; 0 for a cool set."""
+    if not (setting.hot or setting.drive_on):
+        return 0.0
+    unit = setting.unit
+    peak_v = dissipation.peak_v_at(unit.rated_power_w * drive_share(unit), unit.load_ohm)
+    heat_w = dissipation.dissipation_w(unit.rail_nominal_v, min(peak_v, unit.rail_nominal_v), unit.load_ohm)
+    return thermal_chain.hot_idle_extra_a(unit, heat_w)
+
+
 def tone_a(setting: Setting) -> tuple[float, float]:
     """Return the mean and peak current the test signal draws from one rail, both channels."""
     unit = setting.unit
@@ -108,7 +118,17 @@ def draw_of(setting: Setting, notes: Notes, supply: Supply | None = None) -> Dra
         # The reservoirs form on the other side of the shunt.
         forming_a = 0.0
     light_a = 0.5 * other_a + 0.7 * drive_a
-    steady_a = IDLE_SPREAD * idle_a + OTHER_SPREAD * other_a + forming_a + 0.02
+    hot_a = 2.0 * unit.output_pairs * hot_idle_a(setting)
+    if hot_a > 0.0:
+        notes.add(
+            "What the signal's warmth can add to the idle current, both channels",
+            "2 x pairs x sink rise / (Vcc x Rth junction to ambient): thermal loop gain 1, the edge of stability",
+            f"2 x {unit.output_pairs} x {hot_idle_a(setting):.3f} A",
+            hot_a,
+            "A",
+            "stable if dP/dTj < 1/Rth, textbook relation",
+        )
+    steady_a = IDLE_SPREAD * idle_a + OTHER_SPREAD * other_a + forming_a + hot_a + 0.02
     heavy_a = steady_a + 1.15 * drive_a
     notes.add(
         "Idle current of both output stages from one rail",
@@ -135,8 +155,8 @@ def draw_of(setting: Setting, notes: Notes, supply: Supply | None = None) -> Dra
         )
     notes.add(
         "Most a healthy set draws from one rail here, mean",
-        "1.25 x idle + 2 x other + forming + 1.15 x drive + 20 mA",
-        f"1.25 x {idle_a:.3f} + 2 x {other_a:.3f} + {forming_a:.3f} + 1.15 x {drive_a:.3f} + 0.020 A",
+        "1.25 x idle + 2 x other + forming + warmth + 1.15 x drive + 20 mA",
+        f"1.25 x {idle_a:.3f} + 2 x {other_a:.3f} + {forming_a:.3f} + {hot_a:.3f} + 1.15 x {drive_a:.3f} + 0.020 A",
         heavy_a,
         "A",
         "spreads: " + PRACTICE,

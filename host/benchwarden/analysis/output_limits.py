@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchwarden.analysis import dissipation, thermal_chain
-from benchwarden.analysis.draw import BIAS_CEILING_V, BIAS_LIMIT, BIAS_TONE_SPREAD, drive_share
+from benchwarden.analysis.draw import BIAS_CEILING_V, BIAS_LIMIT, BIAS_TONE_SPREAD, drive_share, hot_idle_a
 from benchwarden.analysis.operating_point import charging_s, idle_load, output_idle_a
 from benchwarden.analysis.rail_limits import rail_span_v
 from benchwarden.analysis.stage_sheet import NAN, PRACTICE, SLOW_WINDOW_MS, Setting, Sheet
@@ -61,6 +61,8 @@ def bias_limits(setting: Setting, sheet: Sheet) -> None:
     target_v = unit.target_bias_drop_mv / 1000.0
     best_v = thermal_chain.oliver_drop_v(unit.emitter_resistor_ohm, 0.05)
     idle_limit_v = bias_limit_v(unit)
+    warmth_v = hot_idle_a(setting) * unit.emitter_resistor_ohm
+    idle_limit_v = min(idle_limit_v + warmth_v, BIAS_CEILING_V)
     limit_v, tone_v = idle_limit_v, 0.0
     if drive_on:
         peak_v = dissipation.peak_v_at(unit.rated_power_w * drive_share(unit), unit.load_ohm)
@@ -73,10 +75,13 @@ def bias_limits(setting: Setting, sheet: Sheet) -> None:
         )
     else:
         why = f"{BIAS_LIMIT:g} x target (at least 5 mV above it): a warm healthy set stays below"
+    if warmth_v > 0.0:
+        why += "; plus the most that the signal's warmth leaves in a stable stage"
     sheet.add(
         "Bias drop limit",
         why,
-        f"target {unit.target_bias_drop_mv:g} mV, tone {tone_v * 1000:.0f} mV, range {BIAS_CEILING_V * 1000:.0f} mV",
+        f"target {unit.target_bias_drop_mv:g} mV, tone {tone_v * 1000:.0f} mV, "
+        f"warmth {warmth_v * 1000:.0f} mV, range {BIAS_CEILING_V * 1000:.0f} mV",
         limit_v,
         "V",
         PRACTICE,

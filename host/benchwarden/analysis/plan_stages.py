@@ -163,6 +163,7 @@ def burn_in_plan(unit: Unit, hours: float) -> Plan:
         reach_s=600.0,
         figures=driven,
     )
+    hot = stage_figures(unit, 100.0, False, False, hands_off=True, hot=True)
     # The hot set still counts as driven until the tone is off: its limits stay for this step.
     build.add(
         "signal off",
@@ -173,16 +174,16 @@ def burn_in_plan(unit: Unit, hours: float) -> Plan:
         settle_s=5.0,
         hold_s=20.0 + SLOW_WINDOW_MS / 1000.0,
         reach_s=300.0,
-        figures=_on_the_way(idle, driven),
+        figures=_on_the_way(hot, driven),
     )
     build.add(
         "hot idle recovery",
         100.0,
-        "Leave the set alone while it cools back to idle.",
+        "Leave the set alone while it cools back to its idle bias.",
         limiter_in=False,
         hold_s=recovery_s,
         reach_s=1800.0,
-        figures=idle,
+        figures=_bias_kept(unit, hot),
     )
     if soak_s > 0.0:
         build.add(

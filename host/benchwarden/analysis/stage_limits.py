@@ -21,7 +21,7 @@ from benchwarden.core.unit import Unit
 
 
 def stage_figures(
-    unit: Unit, mains_pct: float, limiter_in: bool, drive_on: bool, *, hands_off: bool = False
+    unit: Unit, mains_pct: float, limiter_in: bool, drive_on: bool, *, hands_off: bool = False, hot: bool = False
 ) -> StageFigures:
     """Return readings to expect, limits and working for one setting.
 
@@ -31,8 +31,9 @@ def stage_figures(
         drive_on: the 1 kHz test signal is applied, into load_ohm on both channels.
         hands_off: nobody turns anything during the stage, so that readings that
             climb by themselves are judged more strictly.
+        hot: the test signal has just gone; its warmth still raises the bias.
     """
-    return _figures(Setting(unit, float(mains_pct), bool(limiter_in), bool(drive_on), bool(hands_off)))
+    return _figures(Setting(unit, float(mains_pct), bool(limiter_in), bool(drive_on), bool(hands_off), bool(hot)))
 
 
 @lru_cache(maxsize=256)

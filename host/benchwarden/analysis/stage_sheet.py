@@ -28,6 +28,7 @@ class Setting:
         limiter_in: the series lamp carries the mains current.
         drive_on: the 1 kHz test signal is applied, into load_ohm on both channels.
         hands_off: nobody turns anything during the stage.
+        hot: the test signal has just gone, and its warmth is still in the sinks.
     """
 
     unit: Unit
@@ -35,6 +36,7 @@ class Setting:
     limiter_in: bool
     drive_on: bool
     hands_off: bool = False
+    hot: bool = False
 
     @property
     def supply(self) -> Supply:

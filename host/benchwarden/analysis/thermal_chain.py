@@ -154,6 +154,17 @@ def loop_gain(rail_v: float, idle_a: float, emitter_ohm: float, rth_ja_k_per_w: 
     return rail_v * idle_slope_a_per_k(idle_a, emitter_ohm) * rth_ja_k_per_w
 
 
+def hot_idle_extra_a(unit: Unit, heat_w: float) -> float:
+    """Return how far one device's idle current can lie above target after heat_w per channel.
+
+    A stage of thermal loop gain g answers a sink that is warmer by dT with
+    g dT / (Vcc Rth ja); g = 1 is the edge of stability, so what lies beyond is
+    not the warmth left by the signal.
+    """
+    rise_k = heat_w * sink_k_per_w(unit)
+    return rise_k / (unit.rail_nominal_v * device_rth_ja_k_per_w(unit))
+
+
 def device_rth_ja_k_per_w(unit: Unit) -> float:
     """Return one device's junction to ambient with every device of the channel heating the sink alike."""
     package = package_of(unit)

@@ -16,6 +16,7 @@ from benchwarden.analysis.plan_check import check_plan, to_wire
 from benchwarden.analysis.planner import burn_in_plan, bypass_setting, power_up_plan, stage_figures, working_text
 from benchwarden.analysis.rail_limits import rail_span_v
 from benchwarden.analysis.stage_sheet import Notes, Setting
+from benchwarden.analysis.thermal_chain import sink_k_per_w
 from benchwarden.core.plan import Limit, Plan, PlanStage, StageFigures
 from benchwarden.core.unit import Unit
 from benchwarden.errors import PlanError
@@ -239,6 +240,22 @@ def test_test_tone_does_not_break_the_drive_limits() -> None:
     assert drop_v + 0.011 < _limit(figures, "bias_left_v", "value", "bias-unstable").high
     # Both channels' crests together must not pull the hardware alert.
     assert 2.0 * peak_v / 8.0 + 0.13 < figures.alert_pos_a
+
+
+def test_warmth_left_by_the_signal_is_no_fault_and_has_an_end() -> None:
+    # A stable stage answers dT of sink with less than dT / (Vcc Rth) of current, Re of it as drop.
+    stages = {stage.name: stage for stage in burn_in_plan(UNIT, 4.0).stages}
+    cool = _limit(stages["idle warm-up"].figures, "bias_left_v", "value", "bias-unstable").high
+    hot_stage = stages["hot idle recovery"]
+    hot = _limit(hot_stage.figures, "bias_left_v", "value", "bias-unstable").high
+    peak_v = math.sqrt(2.0 * 60.0 / 8.0 * 8.0)
+    heat_w = 2.0 * 42.0 * peak_v / (math.pi * 8.0) - peak_v**2 / 16.0
+    sink = sink_k_per_w(UNIT)
+    rth_ja = 175.0 / 150.0 + 0.5 + 2.0 * sink
+    assert hot - cool == pytest.approx(heat_w * sink / (42.0 * rth_ja) * 0.22, rel=1e-6)
+    # Recovery counts only once the bias is back; the soak then has the cool limit again.
+    assert hot_stage.figures.expected["bias_left_v"].high < cool
+    assert _limit(stages["long soak"].figures, "bias_left_v", "value", "bias-unstable").high == cool
 
 
 def test_drive_is_lowered_where_the_bias_channel_would_saturate() -> None:
