@@ -125,6 +125,17 @@ class Note:
 
 
 @dataclass(frozen=True)
+class Span:
+    """What one intact batch of frames covers; times in seconds since run start."""
+
+    boot: int
+    last_seq: int
+    count: int
+    first_t_s: float
+    last_t_s: float
+
+
+@dataclass(frozen=True)
 class BurstRecord:
     """The full-rate record around one trip; records are BURST_DTYPE, oldest first."""
 
@@ -204,13 +215,19 @@ def _block(frames: FrameArray, run_ms: int) -> SampleBlock:
     return replace(block_from_frames(frames, 0), t_s=(_elapsed_ms(frames) + run_ms) / 1000.0)
 
 
-def _joined(blocks: list[SampleBlock]) -> SampleBlock:
-    if not blocks:
-        return block_from_frames(np.empty(0, FRAME_DTYPE), 0)
-    if len(blocks) == 1:
-        return blocks[0]
-    names = ("t_s", "mean", "minimum", "maximum", "mains_on", "limiter_in", "drive_on")
-    return SampleBlock(**{name: np.concatenate([getattr(b, name) for b in blocks]) for name in names})
+def _block_of(batches: list[tuple[int, FrameArray]]) -> SampleBlock:
+    """Return batches as one block; each is (run_ms of its first frame, records)."""
+    frames: FrameArray = np.concatenate([records for _, records in batches])["frame"]
+    elapsed_ms = _elapsed_ms(frames)
+    sizes = [len(records) for _, records in batches]
+    starts = np.cumsum([0, *sizes[:-1]])
+    # Within a batch the board's counter tells; where one begins, the journal does.
+    shift_ms = np.array([run_ms for run_ms, _ in batches]) - elapsed_ms[starts]
+    return replace(block_from_frames(frames, 0), t_s=(elapsed_ms + np.repeat(shift_ms, sizes)) / 1000.0)
+
+
+def _nothing() -> SampleBlock:
+    return block_from_frames(np.empty(0, FRAME_DTYPE), 0)
 
 
 class Journal:
@@ -379,7 +396,7 @@ class Journal:
         steps = np.diff(frames["t_ms"], prepend=np.uint32(previous % _WRAP_MS)).astype(np.int32)
         taken = fresh & _advancing(steps, fresh)
         if not taken.any():
-            return _joined([])
+            return _nothing()
         records = np.empty(int(taken.sum()), dtype=_RECORD_DTYPE)
         records["seq"] = seqs[taken]
         records["frame"] = frames[taken]
@@ -810,24 +827,27 @@ class JournalReader:
         boots = np.concatenate([np.full(len(part), boot, np.uint32) for boot, part in parts])
         return since_rowid, boots, np.array(records["seq"]), np.array(records["frame"])
 
-    def batches(self, since_rowid: int = 0) -> Iterator[tuple[int, SeqArray, SampleBlock]]:
-        """Yield (boot, seqs, block) of every intact batch, oldest first."""
-        for _, boot, run_ms, records in self._batches(since_rowid, None):
-            if records is not None:
-                yield boot, np.array(records["seq"]), _block(records["frame"], run_ms)
-
     def blocks(self, since_rowid: int = 0) -> Iterator[SampleBlock]:
         """Yield the run as blocks of at most a few thousand frames, time strictly increasing."""
-        waiting: list[SampleBlock] = []
+        waiting: list[tuple[int, FrameArray]] = []
         count = 0
-        for _, _, block in self.batches(since_rowid):
-            if waiting and count + len(block) > _MAX_BATCH:
-                yield _joined(waiting)
+        for _, _, run_ms, records in self._batches(since_rowid, None):
+            if records is None:
+                continue
+            if waiting and count + len(records) > _MAX_BATCH:
+                yield _block_of(waiting)
                 waiting, count = [], 0
-            waiting.append(block)
-            count += len(block)
+            waiting.append((run_ms, records))
+            count += len(records)
         if waiting:
-            yield _joined(waiting)
+            yield _block_of(waiting)
+
+    def spans(self) -> Iterator[Span]:
+        """Yield what each intact batch covers, oldest first."""
+        for _, boot, run_ms, records in self._batches(0, None):
+            if records is not None:
+                last_ms = run_ms + int(_elapsed_ms(records["frame"])[-1])
+                yield Span(boot, int(records["seq"][-1]), len(records), run_ms / 1000.0, last_ms / 1000.0)
 
     def tail(self, since_rowid: int = 0, max_frames: int = 1000) -> tuple[int, SampleBlock]:
         """Return (rowid, block) of the newest frames after `since_rowid`, at most `max_frames`.
@@ -835,7 +855,7 @@ class JournalReader:
         For live views: call again with the returned rowid for what is new.
         """
         newest = since_rowid
-        found: list[SampleBlock] = []
+        found: list[tuple[int, FrameArray]] = []
         count = 0
         with_rows = self._open()
         try:
@@ -854,8 +874,8 @@ class JournalReader:
         for rowid, _, run_ms, records in self._batches(first, None):
             newest = max(newest, rowid)
             if records is not None:
-                found.append(_block(records["frame"], run_ms))
-        block = _joined(found)
+                found.append((run_ms, records))
+        block = _block_of(found) if found else _nothing()
         if len(block) > max_frames:
             block = SampleBlock(**{name: getattr(block, name)[-max_frames:] for name in vars(block)})
         return newest, block

@@ -93,13 +93,13 @@ def recover(run_dir: Path) -> Recovery:
         last_t_s: float | None = None
         boots: list[int] = []
         newest: tuple[int, int] | None = None
-        for boot, seqs, block in reader.batches():
-            first_t_s = float(block.t_s[0]) if first_t_s is None else first_t_s
-            last_t_s = float(block.t_s[-1])
-            count += len(block)
-            newest = (boot, int(seqs[-1]))
-            if boot not in boots:
-                boots.append(boot)
+        for span in reader.spans():
+            first_t_s = span.first_t_s if first_t_s is None else first_t_s
+            last_t_s = span.last_t_s
+            count += span.count
+            newest = (span.boot, span.last_seq)
+            if span.boot not in boots:
+                boots.append(span.boot)
         gaps = tuple(reader.gaps())
         events, notes, bursts = len(reader.events()), len(reader.notes()), len(reader.bursts())
         closed = reader.closed

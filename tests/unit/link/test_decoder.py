@@ -60,6 +60,14 @@ def test_frames_and_messages_come_out_as_they_went_in() -> None:
     assert (received.bad_lines, received.garbage_bytes) == (0, 0)
 
 
+def test_messages_know_which_frame_came_before_them() -> None:
+    event = wire.encode(wire.EVENT, 9, b"payload")
+    decoder = LineDecoder()
+    first = decoder.feed(event + one_frame(3) + event + one_frame(4))
+    second = decoder.feed(event)
+    assert [m.after_frame for m in (*first.messages, *second.messages)] == [-1, 3, 4]
+
+
 def test_garbage_before_the_first_frame_is_counted_and_passed() -> None:
     garbage = bytes(range(256)) * 40
     received = LineDecoder().feed(garbage + b"\n" + one_frame())
