@@ -128,6 +128,7 @@ def play(
     overlays: tuple[Overlay, ...] = (),
     end_s: float | None = None,
     params: DutParams | None = None,
+    scans_per_frame: int = SCANS_PER_FRAME,
 ) -> Run:
     """Play a run on the model.
 
@@ -136,6 +137,7 @@ def play(
         tweaks: called once a second with the model and the time.
         overlays: change the scans, shape (channels, n), in place.
         end_s: last time; 30 s after the last act if None.
+        scans_per_frame: 10 as the board sends, 100 for one frame a second.
     """
     dut = Dut(params or DutParams.from_unit(unit, seed), seed)
     for name, severity, at_s, channel in faults:
@@ -183,15 +185,17 @@ def play(
         np.round(row / step, out=row)
         row *= step
     values[INDEX["hf_left_v"] :] = np.maximum(values[INDEX["hf_left_v"] :], 0.0)
-    return Run(with_stages(unit, acts), _frames(values, bits), tuple((round(t, 3), w) for t, w in dut.damaged))
+    return Run(
+        with_stages(unit, acts), _frames(values, bits, scans_per_frame), tuple((round(t, 3), w) for t, w in dut.damaged)
+    )
 
 
-def _frames(values: FloatArray, bits: np.ndarray) -> SampleBlock:
-    n = values.shape[1] // SCANS_PER_FRAME
-    grouped = values[:, : n * SCANS_PER_FRAME].reshape(len(CHANNELS), n, SCANS_PER_FRAME)
-    last = bits[SCANS_PER_FRAME - 1 : n * SCANS_PER_FRAME : SCANS_PER_FRAME]
+def _frames(values: FloatArray, bits: np.ndarray, per: int) -> SampleBlock:
+    n = values.shape[1] // per
+    grouped = values[:, : n * per].reshape(len(CHANNELS), n, per)
+    last = bits[per - 1 : n * per : per]
     return SampleBlock(
-        np.round(np.arange(1, n + 1) * SCAN_S * SCANS_PER_FRAME, 6),
+        np.round(np.arange(1, n + 1) * SCAN_S * per, 6),
         grouped.mean(axis=2).T.astype(np.float32),
         grouped.min(axis=2).T.astype(np.float32),
         grouped.max(axis=2).T.astype(np.float32),

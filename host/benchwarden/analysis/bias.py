@@ -12,12 +12,13 @@ from collections import deque
 
 from benchwarden.analysis.notice import trip, warning
 from benchwarden.analysis.seconds import Second
-from benchwarden.analysis.situation import BIAS, SIDES, Facts, Situation, StageNow
+from benchwarden.analysis.situation import BIAS, HF, SIDES, Facts, Situation, StageNow
 from benchwarden.core.findings import Finding
 
 LEAP_SHARE = 0.15
 LEAP_TIMES_NOISE = 6.0
 LEAP_FLOOR_V = 0.0006
+HF_COMPANY_V = 0.25
 LEAPS = 5
 LEAP_WINDOW_S = 60.0
 HIGH_TIMES = 2.5
@@ -25,6 +26,8 @@ NOTE_TIMES = 1.6
 _HIGH_S = 10.0
 _AFTER_DRIVE_S = 90.0
 _DRIFT_SHARE = 0.5
+# A set driven hard needs this long to come back to its idle bias.
+_WANDER_AFTER_DRIVE_S = 900.0
 
 
 class Bias:
@@ -44,13 +47,18 @@ class Bias:
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
         found: list[Finding] = []
-        calm = now.idle and now.still_s > 3.0 and now.drive_s > 5.0
+        # Rails dragged down are no idle: what flows then is not bias.
+        stands = not now.alive_v < 0.2 * self._facts.rail_v
+        calm = now.idle and stands and now.still_s > 3.0 and now.drive_s > 5.0
         for k, side in enumerate(SIDES):
             if not calm or second.mean[BIAS[k]] != second.mean[BIAS[k]]:
                 self._last[k] = math.nan
                 self._high_s[k] = self._note_s[k] = 0.0
+                self._minute[k].clear()
                 continue
-            found += self._leap(k, side, second)
+            # A bias that leaps together with HF is the oscillation's doing.
+            if not second.high[HF[k]] > max(HF_COMPANY_V, 4.0 * second.low[HF[k]]):
+                found += self._leap(k, side, second)
             if now.drive_s > _AFTER_DRIVE_S:
                 found += self._high(k, side, second, now)
         return found
@@ -104,18 +112,26 @@ class Bias:
                 times.popleft()
 
     def _high(self, k: int, side: str, second: Second, now: Situation) -> list[Finding]:
-        value, target = second.mean[BIAS[k]], self._facts.target_v
+        value, target = now.idle_drop_v(second, k), self._facts.target_v
         high_v = max(HIGH_TIMES * target, target + 0.006)
         self._high_s[k] = self._high_s[k] + now.dt_s if value > high_v else 0.0
         note_v = max(NOTE_TIMES * target, target + 0.003)
         self._note_s[k] = self._note_s[k] + now.dt_s if value > note_v else 0.0
-        if self._high_s[k] >= _HIGH_S:
+        recent = self._minute[k]
+        # Hot from drive and on the way back is not too high yet.
+        after = now.drive_s < _WANDER_AFTER_DRIVE_S
+        recovering = after and (len(recent) < 20 or value < 0.995 * recent[-20])
+        if after:
+            recent.append(value)
+        if self._high_s[k] >= _HIGH_S and not recovering:
             words = f"bias {side} {value * 1e3:.1f} mV for {self._high_s[k]:.0f} s, target {target * 1e3:.1f} mV"
             return [trip(second.t_s, "bias-unstable", side, words)]
         found = []
         if self._note_s[k] >= 30.0:
             words = f"bias {side} {value * 1e3:.1f} mV, target {target * 1e3:.1f} mV"
             found.append(warning(second.t_s, "bias-unstable", side, words))
+        if now.drive_s < _WANDER_AFTER_DRIVE_S:
+            return found
         return found + self._wander(k, side, value, second.t_s)
 
     def _wander(self, k: int, side: str, value: float, t_s: float) -> list[Finding]:

@@ -30,6 +30,7 @@ _POWERED_S = 10.0
 _CURRENT_FLOOR_A = 0.006
 _CURRENT_SHARE = 0.03
 _EVIDENCE_S = 1.0
+_BURST_BONUS_S = 0.15
 _ONSET_S = 15.0
 _HIGHEST_BASE_V = 0.15
 _QUIET_S = 8
@@ -144,7 +145,7 @@ class Hf:
                 continue
             if level.up_s == 0.0:
                 self.events += 1
-                level.with_power = now.mains_s < 6.0 or now.still_s < 2.0
+                level.with_power = now.mains_s < 6.0 and self._was_quiet_unpowered
             level.up_s += now.dt_s
             level.means.append(look.level_v)
             if now.still_s < 2.0 or len(self._quiet_a) < 3 or now.mains_s < 4.0:
@@ -164,6 +165,9 @@ class Hf:
         joint = int((up & (frame_a > reference + needed)).sum())
         alone = int((up & ~(frame_a > reference + needed)).sum())
         frame_s = now.dt_s / max(len(second.frame_t_s), 1)
+        if joint > alone and look.held < 1.0:
+            # A burst of its own, each with its own rise of the current.
+            return joint * frame_s + _BURST_BONUS_S
         return (joint - 0.5 * alone) * frame_s if joint else -0.5 * min(level.evidence_s, alone * frame_s)
 
     def _decide(
@@ -183,6 +187,8 @@ class Hf:
         rail = now.alive_v if now.alive_v == now.alive_v else self._facts.rail_v
         level.steady_s = level.steady_s + now.dt_s if alone and look.held >= 0.75 else 0.0
         shown = f"{look.level_v:.2f} V above 100 kHz on the {side} output, baseline {level.base_v:.3f} V"
+        if look.held < 0.5:
+            shown = f"bursts of {second.high[HF[k]]:.2f} V above 100 kHz on the {side} output"
         if level.evidence_s >= _EVIDENCE_S and larger and (not now.drive or self._plain_in_drive(look, alone, rail)):
             level.evidence_s = 0.0
             return trip(second.t_s, "oscillation", side, f"{shown}, and the rail current rises with it")

@@ -26,6 +26,11 @@ SETTLE_S = 4.0
 CHARGE_S = 6.0
 # No heatsink changes by this much from one frame to the next.
 TEMPERATURE_JUMP_K = 8.0
+# Reservoirs recharge through the shunts for a while after the signal stops.
+AFTER_DRIVE_S = 2.5
+# An output network's resistor lives for about a second at this level: too short
+# to wait for whole seconds. Share of the rail, at least 3 V.
+GROSS_SHARE, GROSS_V, GROSS_S = 0.06, 3.0, 0.25
 _HISTORY = 120
 _HF_COMPANY_V = 1.0
 
@@ -93,6 +98,7 @@ class _Run:
     """An unbroken stretch of frames outside one limit."""
 
     start_s: float = math.nan
+    frames: int = 0
     last_v: float = math.nan
     jumped: bool = False
 
@@ -114,17 +120,22 @@ class Levels:
         self._before: FloatArray = np.full(len(CHANNELS), np.nan)
         self._last_t_s = math.nan
         self._mains_before = False
+        self._drive_s = -math.inf
+        self._gross_s = [math.nan, math.nan]
+        self._stage_drive = False
         self._moved_s = -math.inf
         self._moved_ref = np.full(2, np.nan)
 
     def set_stage(self, stage: StageNow) -> None:
         """Judge the following frames by this stage."""
-        old = {w.channel: r for w, r in zip(self._watches, self._runs, strict=True)}
+        self._stage_drive = stage.drive_on
+        # A run outside its limit goes on over a change of stage; a channel may have two.
+        old = {(w.channel, w.idle_only): r for w, r in zip(self._watches, self._runs, strict=True)}
         self._watches = watches(stage, self._facts)
         self._index = np.array([w.channel for w in self._watches], dtype=np.intp)
         self._low = np.array([-math.inf if math.isnan(w.low) else w.low for w in self._watches])
         self._high = np.array([math.inf if math.isnan(w.high) else w.high for w in self._watches])
-        self._runs = [old.get(w.channel, _Run()) for w in self._watches]
+        self._runs = [old.get((w.channel, w.idle_only)) or _Run() for w in self._watches]
 
     def feed(self, block: SampleBlock) -> list[Finding]:
         """Judge frames that all belong to the present stage."""
@@ -136,9 +147,15 @@ class Levels:
         values = mean[:, self._index]
         with np.errstate(invalid="ignore"):
             over = ((values > self._high) | (values < self._low)) & mains[:, None]
-        found = self._judge(block, mean, volts, over, moved_s) if over.any() else self._rest()
-        if not over.any():
+        gross = (block.minimum[:, HF] > max(GROSS_V, GROSS_SHARE * self._facts.rail_v)) & mains[:, None]
+        drive = self._drive(block)
+        if over.any() or gross.any():
+            found = self._judge(block, mean, volts, over, gross, drive, moved_s)
+        else:
+            found = self._rest()
             self._remember(block.t_s, mean)
+            if drive.any():
+                self._drive_s = float(block.t_s[np.flatnonzero(drive)[-1]])
         self._before = mean[-1]
         self._last_t_s = float(block.t_s[-1])
         self._mains_before = bool(mains[-1])
@@ -149,6 +166,11 @@ class Levels:
             return block.mains_on
         standing: BoolArray = np.fmax(volts[:, 0], volts[:, 1]) > 0.1 * self._facts.rail_v
         return standing
+
+    def _drive(self, block: SampleBlock) -> BoolArray:
+        if "drive_on" in self._facts.known_bits:
+            return block.drive_on | self._stage_drive
+        return np.full(len(block), self._stage_drive)
 
     def _moves(self, t_s: FloatArray, volts: FloatArray, edge: BoolArray) -> FloatArray:
         """Return for each frame when the mains came on or a rail last rose noticeably."""
@@ -180,26 +202,41 @@ class Levels:
     def _rest(self) -> list[Finding]:
         for run in self._runs:
             run.start_s = math.nan
+        self._gross_s = [math.nan, math.nan]
         return []
 
     def _judge(
-        self, block: SampleBlock, mean: FloatArray, volts: FloatArray, over: BoolArray, moved_s: FloatArray
+        self,
+        block: SampleBlock,
+        mean: FloatArray,
+        volts: FloatArray,
+        over: BoolArray,
+        gross: BoolArray,
+        drive: BoolArray,
+        moved_s: FloatArray,
     ) -> list[Finding]:
         found: list[Finding] = []
         for i in range(len(block.t_s)):
             self._remember(block.t_s[i : i + 1], mean[i : i + 1])
             t_s = float(block.t_s[i])
             fresh = not t_s - self._last_t_s <= 3.0 * self._period_s + 1.0
+            if drive[i]:
+                self._drive_s = t_s
+            driven = t_s - self._drive_s < AFTER_DRIVE_S
+            rail = float(np.fmax(volts[i, 0], volts[i, 1]))
+            found += self._gross(block, i, t_s, gross[i], mean[i], rail, driven, t_s - float(moved_s[i]))
             for k, watch in enumerate(self._watches):
                 run = self._runs[k]
-                if not over[i, k] or (watch.idle_only and block.drive_on[i]):
+                if not over[i, k] or (watch.idle_only and driven):
                     run.start_s = math.nan
                     continue
                 if math.isnan(run.start_s) or fresh:
                     run.start_s = t_s - self._period_s
+                    run.frames = 0
                     run.last_v = math.nan
                     step = mean[i, watch.channel] - self._before[watch.channel]
                     run.jumped = bool(abs(step) > TEMPERATURE_JUMP_K) and watch.channel in SINK
+                run.frames += 1
                 finding = self._ripe(watch, run, t_s, mean[i], volts[i], block, i, float(moved_s[i]))
                 if finding is not None and (finding.cause, watch.channel) not in self._done:
                     self._done.add((finding.cause, watch.channel))
@@ -207,6 +244,42 @@ class Levels:
             self._before = mean[i]
             self._last_t_s = t_s
         return found
+
+    def _gross(
+        self,
+        block: SampleBlock,
+        i: int,
+        t_s: float,
+        gross: BoolArray,
+        values: FloatArray,
+        rail: float,
+        driven: bool,
+        still_s: float,
+    ) -> list[Finding]:
+        """Oscillation over a good part of the rail, in every scan of some frames."""
+        for k, side in enumerate(SIDES):
+            if not gross[k]:
+                self._gross_s[k] = math.nan
+                continue
+            if math.isnan(self._gross_s[k]):
+                self._gross_s[k] = t_s - self._period_s
+            level, other = float(block.minimum[i, HF[k]]), float(block.minimum[i, HF[1 - k]])
+            if t_s - self._gross_s[k] < GROSS_S or ("oscillation", HF[k]) in self._done:
+                continue
+            amps = (float(values[POS_A]) + float(values[NEG_A])) / 2.0
+            past = (self._past(POS_A) + self._past(NEG_A)) / 2.0
+            alone = not other > 0.15 * level
+            fed = amps > past + max(0.03, (0.1 if alone else 0.5) * past) and still_s > 4.0
+            # Reservoirs that follow a step of the mains draw current too.
+            stood = [abs(v[POS_V]) for _, v in list(self._history)[-3:]]
+            fed = fed and all(abs(abs(float(values[POS_V])) - v) < 0.006 * self._facts.rail_v for v in stood)
+            if (fed and level >= other and not driven) or (alone and level > (0.15 if driven else 0.1) * rail):
+                self._done.add(("oscillation", HF[k]))
+                why = (
+                    f"{level:.1f} V above 100 kHz on the {side} output in every scan for {t_s - self._gross_s[k]:.1f} s"
+                )
+                return [trip(t_s, "oscillation", side, why)]
+        return []
 
     def _ripe(
         self,
@@ -231,7 +304,9 @@ class Levels:
         need_s = watch.for_s
         if watch.settle_s and since_moved < watch.settle_s + 2.0 and abs(value) < 0.5 * float(np.nanmax(volts)):
             need_s = max(need_s, watch.settle_s)
-        if t_s - run.start_s < need_s - 1e-9 or run.jumped:
+        # One frame alone may straddle a change that its bits do not show yet.
+        early = watch.idle_only and run.frames < 2
+        if t_s - run.start_s < need_s - 1e-9 or run.jumped or early:
             return None
         limit = watch.high if value > watch.high else watch.low
         shown = f"{value:.4g} against a limit of {limit:.4g} for {t_s - run.start_s:.1f} s"
@@ -242,6 +317,15 @@ class Levels:
     ) -> Finding:
         name = CHANNELS[watch.channel]
         if watch.cause == "over-current":
+            rail = self._lost_rail(values, volts)
+            if rail:
+                return trip(t_s, "rail-missing", rail, f"{rail} at {float(volts.min()):.1f} V; {name} {shown}")
+            for side, offset in zip(SIDES, OFFSET, strict=True):
+                level = abs(float(values[offset]))
+                loaded = self._facts.unit.load_connected and level > 2.0
+                if loaded and level / self._facts.unit.load_ohm > 0.5 * abs(float(values[watch.channel])):
+                    why = f"{name} {shown}: {level:.1f} V of DC across the {side} load draws it"
+                    return trip(t_s, "dc-offset", side, why)
             for side, hf in zip(SIDES, HF, strict=True):
                 level = float(block.minimum[i, hf])
                 if level > max(_HF_COMPANY_V, 4.0 * self._past(hf)):
@@ -251,19 +335,49 @@ class Levels:
             if grown is not None:
                 side, words = grown
                 return trip(t_s, "thermal-runaway", side, f"{name} {shown}; {words}")
-            return trip(
-                t_s, "over-current", "positive rail" if watch.channel == POS_A else "negative rail", f"{name} {shown}"
-            )
+            side = self._overbiased(watch.channel, values, volts)
+            if side:
+                drop = float(values[BIAS[SIDES.index(side)]])
+                return trip(t_s, "bias-unstable", side, f"{name} {shown}; it is the bias {side}, {drop * 1e3:.1f} mV")
+            place = self._side(values) or ("positive rail" if watch.channel == POS_A else "negative rail")
+            return trip(t_s, "over-current", place, f"{name} {shown}")
         if watch.cause == "dc-offset":
-            low, high = float(np.nanmin(volts)), float(np.nanmax(volts))
-            if high > 5.0 and low < 0.2 * high and not math.isnan(float(volts.sum())):
-                rail = "positive rail" if volts[0] < volts[1] else "negative rail"
-                return trip(
-                    t_s, "rail-missing", rail, f"{rail} at {low:.1f} V, the other at {high:.1f} V; {name} {shown}"
-                )
+            rail = self._lost_rail(values, volts)
+            if rail:
+                return trip(t_s, "rail-missing", rail, f"{rail} at {float(volts.min()):.1f} V; {name} {shown}")
             return trip(t_s, "dc-offset", SIDES[OFFSET.index(watch.channel)], f"{name} {shown}")
         side = SIDES[SINK.index(watch.channel)] if watch.channel in SINK else name
         return trip(t_s, watch.cause, side, f"{name} {shown}")
+
+    def _overbiased(self, channel: int, values: FloatArray, volts: FloatArray) -> str:
+        """Return the side whose bias accounts for the current, "" if none: high, but no short."""
+        drops = [float(values[b]) for b in BIAS]
+        target = self._facts.target_v
+        implied = sum(max(d, 0.0) for d in drops if d == d) * self._facts.amps_per_bias_v
+        high = max(range(2), key=lambda k: drops[k] if drops[k] == drops[k] else -1.0)
+        plain = 2.0 * target < drops[high] < 15.0 * target and implied > 0.6 * float(values[channel])
+        standing = float(volts.min()) > 0.7 * float(volts.max()) and float(volts.max()) > 0.3 * self._facts.rail_v
+        return SIDES[high] if plain and standing else ""
+
+    def _lost_rail(self, values: FloatArray, volts: FloatArray) -> str:
+        """Return the rail that is gone or going, "" if both stand: both outputs then lean to the other one."""
+        low, high = float(volts.min()), float(volts.max())
+        if not high > 5.0 or math.isnan(low):
+            return ""
+        weak = 0 if volts[0] < volts[1] else 1
+        sign = 1.0 if weak else -1.0
+        leaning = all(sign * float(values[o]) > 0.3 * high for o in OFFSET)
+        if low < 0.2 * high or (leaning and low < 0.85 * high):
+            return ("positive rail", "negative rail")[weak]
+        return ""
+
+    def _side(self, values: FloatArray) -> str:
+        """Return the side through whose emitter resistor the current goes, "" where that is not clear."""
+        drops = [float(values[b]) for b in BIAS]
+        for k in range(2):
+            if drops[k] > 5.0 * self._facts.target_v and drops[1 - k] < 0.3 * drops[k]:
+                return SIDES[k]
+        return ""
 
     def _past(self, channel: int) -> float:
         """Median of the last two minutes, leaving out the newest two seconds."""

@@ -168,6 +168,11 @@ class Metrics:
         if good.sum() < 3:
             return found
         t, bias, sink = t[good], bias[good] * 1e3, sink[good]
+        # Turning a pot is not settling: begin after the last step.
+        steps = np.abs(np.diff(bias)) > max(0.08 * self._facts.target_v * 1e3, 0.3)
+        start = int(np.flatnonzero(steps)[-1]) + 1 if steps.any() else 0
+        if len(bias) - start >= 12:
+            t, bias, sink = t[start:], bias[start:], sink[start:]
         found["bias_start_mv"] = _plain(float(bias[:3].mean()))
         final = float(np.median(bias[-6:]))
         found["bias_end_mv"] = _plain(final)

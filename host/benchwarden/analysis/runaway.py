@@ -49,6 +49,7 @@ class _Track:
     name: str
     values: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     warm: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
+    volts: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     fast: deque[float] = field(default_factory=lambda: deque(maxlen=_FAST_S + 1))
     alarms: int = 0
     next_s: float = -math.inf
@@ -56,6 +57,7 @@ class _Track:
     def clear(self) -> None:
         self.values.clear()
         self.warm.clear()
+        self.volts.clear()
         self.fast.clear()
         self.alarms = 0
 
@@ -73,11 +75,19 @@ class Runaway:
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
         found: list[Finding] = []
-        calm = now.mains and not second.switched and not now.gap and now.unlifted_s > _AFTER_MOVE_S and now.dt_s < 15.0
+        stands = not now.alive_v < 0.2 * self._facts.rail_v
+        calm = (
+            now.mains
+            and stands
+            and not second.switched
+            and not now.gap
+            and now.unlifted_s > _AFTER_MOVE_S
+            and now.dt_s < 15.0
+        )
         idle = calm and not now.drive and now.drive_s > _AFTER_DRIVE_S
         current = (second.mean[POS_A] + second.mean[NEG_A]) / 2.0
         for k, track in enumerate(self._bias):
-            value, warm = second.mean[BIAS[k]], second.mean[SINK[k]]
+            value, warm = now.idle_drop_v(second, k), second.mean[SINK[k]]
             if not idle or value != value:
                 track.clear()
                 continue
@@ -129,9 +139,11 @@ class Runaway:
                 # A pot was turned or a contact leapt: a new stretch begins.
                 track.values.clear()
                 track.warm.clear()
+                track.volts.clear()
                 track.alarms = 0
         track.values.append(value)
         track.warm.append(warm)
+        track.volts.append(now.alive_v)
         track.fast.append(value)
         found = self._fast(track, value, reference, second, now)
         if found or second.t_s < track.next_s:
@@ -149,7 +161,14 @@ class Runaway:
         steps = [b - a for a, b in zip(track.fast, list(track.fast)[1:], strict=False)]
         late, early = sum(steps[3:]), sum(steps[:3])
         rising = all(s > 0.0 for s in steps[1:]) and early > 0.0
-        if rising and late > 1.15 * early and late > 0.06 * value and max(steps) < 0.6 * (late + early):
+        # Growth by itself, not a jump: no faster than threefold in a second.
+        if (
+            rising
+            and late > 1.15 * early
+            and early > 0.04 * late
+            and late > 0.06 * value
+            and max(steps) < 0.6 * (late + early)
+        ):
             doubling_s = 3.0 * math.log(2.0) / math.log(late / early)
             shown = self._shown(track, value)
             words = f"{shown} and growing faster and faster, doubling its rise every {doubling_s:.0f} s"
@@ -161,18 +180,25 @@ class Runaway:
     ) -> list[Finding]:
         values = np.array(track.values)
         warm = np.array(track.warm)
+        volts = np.array(track.volts)
         votes, best, soonest = 0, None, math.inf
-        for size in WINDOWS:
-            if len(values) < size:
-                break
-            curve = end_curve(values[-size:], (size // BLOCKS) * BLOCKS * now.dt_s)
-            if not self._climbs(curve, reference, size):
+        curves = [
+            (size, end_curve(values[-size:], (size // BLOCKS) * BLOCKS * now.dt_s))
+            for size in WINDOWS
+            if len(values) >= size
+        ]
+        for at, (size, curve) in enumerate(curves):
+            if not self._climbs(curve, reference, size) or self._carried(curve, value, volts[-size:]):
                 continue
+            # What bends upwards only in its newest part is not yet a way of growing.
+            longer = curves[at + 1][1] if at + 1 < len(curves) else curve
+            slowing = longer.bend < -3.0 * longer.bend_sd and value < HARD_FROM * reference
             heated = self._heated(warm[-size:])
             if not heated:
                 continue
-            curved = curve.bend > 3.0 * curve.bend_sd and size >= 60
-            straight = curve.bend > -1.0 * curve.bend_sd and value > STRAIGHT_FROM * reference and size >= 60
+            curved = curve.bend > 3.0 * curve.bend_sd and size >= 60 and not slowing
+            far = value > (STRAIGHT_FROM if size >= 60 else 2.0) * reference
+            straight = curve.bend > -1.0 * curve.bend_sd and far and not slowing
             hard = value > HARD_FROM * reference and curve.bend > -3.0 * curve.bend_sd
             if not (curved or straight or hard):
                 continue
@@ -196,6 +222,12 @@ class Runaway:
         enough = curve.slope * curve.span > 0.06 * reference
         smooth = curve.residual_sd < 0.12 * abs(curve.slope) * curve.span
         return curve.slope > 4.0 * curve.slope_sd and enough and smooth
+
+    @staticmethod
+    def _carried(curve: Curve, value: float, volts: FloatArray) -> bool:
+        """Could the rails have carried it? Idle current follows them several times over."""
+        span_v = float(np.ptp(volts))
+        return bool(curve.slope * curve.span / value < 6.0 * span_v / float(volts.mean()))
 
     @staticmethod
     def _heated(warm: FloatArray) -> bool:

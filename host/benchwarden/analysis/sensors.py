@@ -39,11 +39,12 @@ JUMP_K = 6.0
 # The smallest heatsink for this power class has a time constant above two
 # minutes, a sensor hanging in air one of seconds (common practice, no source).
 FASTEST_SINK_S = 75.0
-_FALL_K = 2.5
-_FALL_WINDOW_S = 20
+_FALL_K = 0.8
+_FALL_WINDOW_S = 30
+_AFTER_DRIVE_S = 120.0
 _STUCK_S = 25.0
 _STUCK_HISTORY = 60
-_LOST_S = 30.0
+_LOST_S = 20.0
 _NOTE_LOST_S = 2.0
 # Without these a run is half blind.
 NEEDED = (POS_A, NEG_A, POS_V, NEG_V, *OFFSET, *BIAS, *SINK)
@@ -127,7 +128,11 @@ class Sensors:
     def _fallen_off(self, second: Second, now: Situation) -> list[Finding]:
         """A sink that cools faster than any sink while its heat goes on."""
         found: list[Finding] = []
-        if len(self._past) <= _FALL_WINDOW_S // 2 or now.dt_s > 2.0:
+        # After drive the spot under the devices cools faster than the sink; and a
+        # change of mains or signal changes the heat itself.
+        steady = now.mains and now.drive_s > _AFTER_DRIVE_S and now.still_s > _FALL_WINDOW_S
+        if len(self._past) <= _FALL_WINDOW_S // 2 or now.dt_s > 2.0 or not steady:
+            self._fall_s = [0.0, 0.0]
             return found
         t0, then, _ = self._past[0]
         span = second.t_s - t0
@@ -142,8 +147,9 @@ class Sensors:
             partner = then[SINK[1 - k]] - second.mean[SINK[1 - k]]
             # Where the other sink falls as well, a fan or an open window did it.
             alone = not partner > 0.4 * fall
-            heated = not second.mean[BIAS[k]] < 0.6 * then[BIAS[k]] or now.drive
-            if fall > fastest + 1.0 and alone and heated and now.mains:
+            heat = POS_A if now.drive else BIAS[k]
+            heated = not second.mean[heat] < 0.8 * then[heat]
+            if fall > 1.25 * fastest + 0.3 and alone and heated:
                 self._fall_s[k] += now.dt_s
             else:
                 self._fall_s[k] = 0.0

@@ -163,6 +163,13 @@ class Situation:
             elif self.still_s == 0.0:
                 self._low_v[i] = v
 
+    def idle_drop_v(self, second: Second, k: int) -> float:
+        """Return the bias drop of side k less what DC through a load adds to it, volts, NaN when missing."""
+        value, offset = second.mean[BIAS[k]], second.mean[OFFSET[k]]
+        if not self.facts.unit.load_connected or offset != offset:
+            return value
+        return value - abs(offset) / self.facts.unit.load_ohm / self.facts.amps_per_bias_v
+
     def _powers(self, second: Second) -> None:
         """Idle dissipation of one channel's output stage, from its own bias drop."""
         if self.alive_v != self.alive_v:
