@@ -10,6 +10,10 @@ from typing import Any
 
 import pytest
 from browser_bench import Bench, Served
+from playwright.sync_api import expect
+
+# Passing tests do not wait; a busy machine may.
+expect.set_options(timeout=15_000)
 
 CHROMIUM = os.environ.get("BENCHWARDEN_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = (
@@ -62,6 +66,21 @@ def bench(served: Served) -> Iterator[Bench]:
     found.close()
 
 
+@pytest.fixture(scope="session")
+def context(browser: Any) -> Iterator[Any]:
+    """One context for all tests, so that the page's programs are fetched once."""
+    found = browser.new_context(viewport={"width": 1366, "height": 768})
+    yield found
+    found.close()
+
+
+@pytest.fixture
+def page(context: Any) -> Iterator[Any]:
+    found = context.new_page()
+    yield found
+    found.close()
+
+
 @pytest.fixture
 def outside(context: Any, served: Served) -> Iterator[list[str]]:
     """Every request that went anywhere else than to the dashboard."""
@@ -73,6 +92,7 @@ def outside(context: Any, served: Served) -> Iterator[list[str]]:
 
     context.on("request", note)
     yield found
+    context.remove_listener("request", note)
     assert found == []
 
 

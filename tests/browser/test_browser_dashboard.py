@@ -377,10 +377,13 @@ def test_text_stands_out_in_light_and_dark(live: Page, bench: Any, scheme: Any) 
 
 def test_two_pages_show_the_same_run(context: BrowserContext, live: Page, served: Any, bench: Any) -> None:
     other = context.new_page()
-    other.goto(served.url)
-    bench.show("near")
-    for page in (live, other):
-        expect(page.locator("tr[data-channel=hf_left_v] .says")).to_contain_text("PEAK")
+    try:
+        other.goto(served.url)
+        bench.show("near")
+        for page in (live, other):
+            expect(page.locator("tr[data-channel=hf_left_v] .says")).to_contain_text("PEAK")
+    finally:
+        other.close()
 
 
 def test_writer_never_waits_for_readers(live: Page, bench: Any) -> None:

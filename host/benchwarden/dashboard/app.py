@@ -317,7 +317,7 @@ def make_server(run_dir: Path, host: str = "127.0.0.1", port: int = 0) -> Any:
             f"dashboard port {port} on {host} cannot be used ({error.strerror}); another program holds it, "
             "or choose another port, 0 for any free one"
         ) from error
-    return create_server(make_app(run_dir).server, sockets=[sock], threads=6, ident=None)
+    return create_server(make_app(run_dir).server, sockets=[sock], threads=8, ident=None)
 
 
 def serve(run_dir: Path, host: str = "127.0.0.1", port: int = 0, ready: Callable[[str], None] | None = None) -> None:

@@ -310,7 +310,7 @@ def _stages_drawn(shown: Any) -> Any:
             html.Span(setting + times, className="facts"),
         ]
         if why:
-            parts.append(html.Span(why, className="why"))
+            parts.append(html.Span(words.kept_together(why), className="why"))
         current = _named({"aria-current": "step"} if state == "now" else {})
         known = state if state in ("waiting", "now", "passed", "tripped", "skipped") else "other"
         out.append(html.Li(parts, className=f"stage stage-{known}", **current))

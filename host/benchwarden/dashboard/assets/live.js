@@ -122,10 +122,10 @@
     },
     /* The next question waits for the answer to the last: overlapping ones would
        each cancel the one before, and a slow machine would never show anything.
-       An answer that never comes is given up after two seconds. */
+       An answer that never comes is given up after three seconds. */
     ask: function (n, asked, beat) {
       var now = performance.now();
-      var free = !asked || String(asked.n) === beat || now - asked.at > 2000;
+      var free = !asked || String(asked.n) === beat || now - asked.at > 3000;
       return free ? { n: n, at: now } : window.dash_clientside.no_update;
     },
     /* The second step appears at once, and the keyboard goes to it. */
