@@ -373,7 +373,8 @@ def _event_row(event: Event) -> Row:
     if event.what != "tripped" and event.channel:
         parts.append(channel_label(event.channel))
     if event.text:
-        parts.append(event.text)
+        counts = event.text.startswith("ms ") and math.isfinite(event.value)
+        parts.append(f"{general_text(event.value)} {event.text}" if counts else event.text)
     return clock_text(event.t_s), "board", _EVENT_WORDS.get(event.what, event.what), "; ".join(parts)
 
 

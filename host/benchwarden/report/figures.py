@@ -308,7 +308,8 @@ class _Axes:
         groups: list[tuple[float, str, str]] = []
         for mark in marks:
             x = self.at_x(max(mark.x, self.x0))
-            ink.line(x, self.top - 2.6, x, self.bottom, GREY, 0.18, "0.5 0.5")
+            behind = any(low < x < high for low, high, *_ in taken)
+            ink.line(x, self.top - (0.0 if behind else 2.6), x, self.bottom, GREY, 0.18, "0.5 0.5")
             if groups and x < groups[-1][0] + 2.2 + 1.3 * (len(groups[-1][1]) + len(mark.number)):
                 groups[-1] = (groups[-1][0], groups[-1][1], mark.number)
             else:

@@ -43,6 +43,8 @@ _UNITS = {
 # Per minute is common in warm-up; a bare "min" at the end means the minimum.
 _PER = {**_UNITS, "min": "min", "day": "d"}
 _DEEPEST = 4
+# A word after a channel's name that leaves its unit what it is.
+_OF_THE_CHANNEL = ("min", "max", "mean", "worst", "start", "end", "final", "low", "high", "first", "last")
 _MOST_ROWS = 150
 
 
@@ -56,7 +58,7 @@ def name_and_unit(key: str) -> tuple[str, str]:
         if not key:
             return lead, own_unit
     parts = key.split("_")
-    words, unit = parts, own_unit if channel is not None and parts[-1] in ("min", "max", "mean") else ""
+    words, unit = parts, own_unit if channel is not None and parts[-1] in _OF_THE_CHANNEL else ""
     for at in range(len(parts) - 1, -1, -1):
         token = parts[at].lower()
         first_of_key = at == 0 and channel is None

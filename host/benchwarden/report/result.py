@@ -90,7 +90,8 @@ def _missing_stages(stages: Sequence[StageEnd]) -> list[str]:
     out = []
     for stage in stages:
         if stage.status != "passed":
-            why = f": {stage.why}" if stage.why else ""
+            # Why a stage tripped is the sentence above the reasons already.
+            why = f": {stage.why.rstrip('.')}" if stage.why and stage.status != "tripped" else ""
             out.append(
                 f"Stage \N{LEFT DOUBLE QUOTATION MARK}{stage.name}\N{RIGHT DOUBLE QUOTATION MARK} "
                 f"{words.get(stage.status, stage.status)}{why}."
@@ -134,7 +135,7 @@ def result_of(
         if said == "pass":
             reasons.append("The analysis found nothing in the readings, but the board tripped; the trip counts.")
         if first.text:
-            reasons.append(f"The board adds: {first.text}.")
+            reasons.append(f"The board adds: {first.text}")
     elif said == "trip":
         kind = "tripped"
         sentence = "The analysis of the readings found a reason to open the mains relay."

@@ -41,7 +41,9 @@ class Event:
     Attributes:
         t_s: run time, NaN where the journal cannot place it.
         t_ms: the board's own time.
-        value, limit: of a trip, SI units, NaN where there is none.
+        value: of a trip, SI units; otherwise what the event's text counts ("ms to
+            contact"); NaN where there is none.
+        limit: of a trip, SI units, NaN where there is none.
     """
 
     t_s: float
@@ -143,7 +145,7 @@ def event_of(boot: int, seq: int, t_s: float | None, payload: bytes) -> Event:
         what=_named(wire.EVENTS, event),
         cause="" if cause == 0 else _named(wire.CAUSES, cause),
         channel=wire.CHANNELS[channel] if has_channel else "",
-        value=float(value) if tells else math.nan,
+        value=float(value) if tells or text else math.nan,
         limit=float(limit) if tells else math.nan,
         text=text,
     )

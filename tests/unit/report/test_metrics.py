@@ -21,6 +21,7 @@ from benchwarden.report.metrics import metric_rows, name_and_unit, value_text
         ("bias_left_v", "Bias drop, left", "V"),
         ("sink_right_c_max", "Heatsink, right: max", "°C"),
         ("offset_left_v_drift_uv_per_k", "DC offset, left: drift", "µV/K"),
+        ("ambient_c_worst", "Ambient: worst", "°C"),
         ("margin_pct", "Margin", "%"),
         ("load_ohm", "Load", "Ω"),
         ("settled", "Settled", ""),

@@ -12,7 +12,8 @@ from invented_runs import BOOT, T0_MS, frames, plan, write_run
 
 from benchwarden.core.samples import SampleBlock
 from benchwarden.record.journal import Journal, JournalReader
-from benchwarden.report.source import Note, gather, run_blocks, stage_progress
+from benchwarden.report.source import Note, event_of, gather, run_blocks, stage_progress
+from wardenfw import wire
 
 
 def joined(blocks: list[SampleBlock]) -> dict[str, np.ndarray]:
@@ -82,6 +83,14 @@ def test_the_burst_lies_on_the_run_time_of_its_trip(tmp_path: Path) -> None:
     trip = next(event for event in material.events if event.what == "tripped")
     assert (trip.cause, trip.channel, trip.boot) == ("over-current", "rail_pos_a", BOOT)
     assert trip.value == pytest.approx(1.31)
+
+
+def test_what_an_event_counts_is_kept_with_its_words() -> None:
+    closed = event_of(1, 2, 3.0, wire.pack_event(3000, wire.EV_CLOSED, value=12.0, text="ms to contact"))
+    assert (closed.what, closed.value, closed.text) == ("closed", 12.0, "ms to contact")
+    assert math.isnan(closed.limit)
+    assert math.isnan(event_of(1, 2, 3.0, wire.pack_event(3000, wire.EV_ARMED)).value)
+    assert "no event" in event_of(1, 2, None, b"short").text
 
 
 def test_stages_follow_the_notes_and_twins_are_kept_apart() -> None:
