@@ -64,13 +64,13 @@ class Commands:
         self._reader = reader
         self._loader = None
         self._loader_seq = 0
-        self._burst = None
+        self._burst = []
 
     def step(self, t_ms):
         """Do one slot's share: go on with a long command, or take the next line."""
         if self._loader is not None:
             self._load(t_ms)
-        elif self._burst is not None:
+        elif self._burst:
             self._burst_step()
         else:
             line = self._reader.line()
@@ -168,14 +168,14 @@ class Commands:
         seq, first, count, done, out = job
         if burst.trip_seq == 0:
             # The relay was closed anew; the records are gone.
-            self._burst = None
+            self._burst = []
             self._answer(seq, wire.BURST_REQUEST, wire.R_NOT_STORED, "")
             return
         if done < count:
             burst.record_bytes(out, done * wire.BURST_RECORD_SIZE, first + done)
             job[3] = done + 1
             return
-        self._burst = None
+        self._burst = []
         payload = wire.pack_burst(burst.trip_seq, first, burst.total(), burst.trip_index(), bytes(out))
         self._app.outbox.reply(wire.BURST, seq, payload)
 

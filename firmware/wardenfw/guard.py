@@ -34,8 +34,8 @@ class Guard:
     def __init__(self):
         self.stage = None
         self.history = History(wire.N_CHANNELS)
-        self._fast = ((), (), (), ())
-        self._slow = ()
+        self._fast = [[], [], [], []]
+        self._slow = []
 
     def load(self, stage):
         """Enforce another stage from now on."""

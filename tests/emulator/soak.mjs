@@ -1,5 +1,7 @@
 // The firmware on rp2040js, a faster emulator, for as long as asked: a closed relay, frames
 // acknowledged, the host's lease renewed. Prints one JSON line every ten emulated seconds.
+// With `trips` it closes again and again instead, and times from a register beyond its limit,
+// or the alert line falling, to the ENABLE pin falling.
 // Started by soak.py, which prepares the files named in the one argument.
 import fs from "node:fs";
 import zlib from "node:zlib";
@@ -80,6 +82,7 @@ for (const n of [ENABLE, PULSE])
     const high = now === 1;
     if (high === !!level[n]) return;
     level[n] = high;
+    if (n === ENABLE && !high) opened();
     if (n === PULSE && level[ENABLE]) {
       if (edges) longestGap = Math.max(longestGap, ms() - lastEdge);
       lastEdge = ms();
@@ -132,7 +135,11 @@ function take(kind, n, p) {
     lastScan = scan; newest = n; frames++;
     overruns = p.readUInt16LE(12); state = p.readUInt8(14);
   } else if (kind === 3) {
-    if (n > newestEvent) { newestEvent = n; events.push([p.readUInt8(4), p.subarray(20).toString()]); }
+    if (n > newestEvent) {
+      newestEvent = n;
+      events.push([p.readUInt8(4), p.subarray(20).toString()]);
+      if (job.trips && p.readUInt8(4) === 3) provoke();
+    }
   } else if (kind === 1) {
     hello = JSON.parse(p.toString());
     const l = hello.load;
@@ -141,6 +148,7 @@ function take(kind, n, p) {
   } else if (kind === 4) {
     const refusal = p.readUInt8(5), words = p.subarray(7).toString();
     if (refusal) finish("refused: " + p.readUInt8(4) + " " + refusal + " " + words);
+    if (p.readUInt8(4) === 22) send(19);
     if (p.readUInt8(4) === 19) { const c = Buffer.alloc(4); c.writeUInt32LE(Number(words)); send(20, c); }
   }
 }
@@ -149,6 +157,37 @@ const report = () => console.log(JSON.stringify({
   uneven_frames: uneven, overruns, idle_pct_min: idleMin, idle_pct: hello?.load.idle_pct, heap_min: heapMin, heap: hello?.load.heap,
   gc_us: gcMax, slot_us: slotMax, longest_pulse_gap_ms: +longestGap.toFixed(2), bad_lines: other, events: events.slice(-4) }));
 function finish(why) { console.log(JSON.stringify({ end: why })); report(); process.exit(0); }
+
+// Trips: by software and by the alert line in turn.
+const took = { software: [], alert: [] };
+let way = "software", since = null;
+const cause = sim.clock.createAlarm(() => {
+  since = ms();
+  if (way === "software") pos.registers[4] = Math.round(7 / 31.25e-6) << 4;
+  else pin(ALERT, false);
+});
+const again = sim.clock.createAlarm(() => send(22));
+const provoke = () => cause.schedule((40 + Math.random() * 100) * 1e6);
+function opened() {
+  if (!job.trips || since === null) return;
+  took[way].push(ms() - since);
+  since = null;
+  pos.registers[4] = 0;
+  pin(ALERT, true);
+  const n = took.software.length + took.alert.length;
+  if (n % 20 === 0) summary();
+  if (n >= job.trips) { summary(); finish("trips done"); }
+  way = n % 4 === 3 ? "alert" : "software";
+  again.schedule(60e6);
+}
+function summary() {
+  const out = {};
+  for (const [name, list] of Object.entries(took)) {
+    const s = [...list].sort((a, b) => a - b), q = (x) => +(s[Math.min(s.length - 1, Math.floor(x * s.length))] ?? 0).toFixed(3);
+    out[name + "_ms"] = { n: s.length, median: q(0.5), p99: q(0.99), worst: q(1) };
+  }
+  console.log(JSON.stringify(out));
+}
 
 let ticks = 0, fedSince = null;
 const begun = Date.now();
@@ -166,7 +205,7 @@ const tick = sim.clock.createAlarm(() => {
     a.writeUInt32LE(newest, 0); a.writeUInt32LE(newestEvent, 4); a.writeUInt16LE(5000, 8);
     send(17, a);
   }
-  if (ticks % 1000 === 0) {
+  if (!job.trips && ticks % 1000 === 0) {
     pos.registers[4] = ((Math.random() * 3000) | 0) << 4; neg.registers[4] = ((Math.random() * 3000) | 0) << 4;
     pos.registers[5] = neg.registers[5] = (215000 + ((Math.random() * 500) | 0)) << 4;
   }

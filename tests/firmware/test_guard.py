@@ -7,7 +7,7 @@ from array import array
 from typing import Any
 
 import pytest
-from conftest import NAN, stage_payload, value_limits
+from firmware_bench import NAN, stage_payload, value_limits
 
 from wardenfw import scale, stage, wire
 from wardenfw.guard import Guard
@@ -50,7 +50,14 @@ def test_a_value_on_its_limit_does_not_trip() -> None:
 
 def test_persistence_counts_without_a_break() -> None:
     guard, raw = guard_of([(A, wire.VALUE, 1, NAN, 2.0, 30, 0)]), quiet()
-    for t_ms, value, trips in ((0, 3, False), (10, 3, False), (20, 1, False), (30, 3, False), (50, 3, False), (60, 3, True)):
+    for t_ms, value, trips in (
+        (0, 3, False),
+        (10, 3, False),
+        (20, 1, False),
+        (30, 3, False),
+        (50, 3, False),
+        (60, 3, True),
+    ):
         raw[A] = amps(value)
         assert (guard.check(0, raw, t_ms) is not None) is trips, t_ms
 
@@ -58,7 +65,7 @@ def test_persistence_counts_without_a_break() -> None:
 def test_the_negative_rail_is_bounded_downwards() -> None:
     guard, raw = guard_of([]), quiet()
     raw[3] = round(60.5 / scale.VBUS_LSB_V)
-    cause, channel, value, limit = guard.check(0, raw, 0)  # type: ignore[misc]
+    _, channel, value, limit = guard.check(0, raw, 0)  # type: ignore[misc]
     assert channel == 3
     assert value == pytest.approx(-60.5, abs=1e-3)
     assert limit == -60.0
@@ -180,7 +187,11 @@ def test_a_torn_stage_is_refused() -> None:
 
 
 def test_a_stage_worked_in_pieces_is_the_same() -> None:
-    limits = [*value_limits(), (SINK, wire.RATE, THERMAL, NAN, 1.0, 0, 5000), (OFFSET, wire.SPREAD, JUMP, -1, 1, 0, 500)]
+    limits = [
+        *value_limits(),
+        (SINK, wire.RATE, THERMAL, NAN, 1.0, 0, 5000),
+        (OFFSET, wire.SPREAD, JUMP, -1, 1, 0, 500),
+    ]
     payload = stage_payload(limits)
     loader = stage.Loader(payload)
     steps = 0

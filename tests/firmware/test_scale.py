@@ -15,7 +15,9 @@ AMPS, VOLTS, NEGATIVE, OFFSET_CH, BIAS_CH, SINK, HF_CH = 0, 2, 3, 4, 6, 8, 11
 
 def test_shunt_code_of_the_worked_example() -> None:
     # TI INA229 SLYS023A table 8-4: VSHUNT 311040 is 97.2 mV; here across 10 mohm.
-    assert scale.to_si(AMPS, 311040) == pytest.approx(0.0972 / scale.SHUNT_OHM, abs=scale.VSHUNT_LSB_V / scale.SHUNT_OHM)
+    assert scale.to_si(AMPS, 311040) == pytest.approx(
+        0.0972 / scale.SHUNT_OHM, abs=scale.VSHUNT_LSB_V / scale.SHUNT_OHM
+    )
 
 
 def test_bus_code_of_the_worked_example() -> None:

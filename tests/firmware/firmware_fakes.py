@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+import wardenfw
+
 TICKS_MAX = (1 << 30) - 1  # as on the board
 
 
@@ -201,6 +203,9 @@ def installed() -> Iterator[Time]:
     WDT.fed = 0
     names = ("wardenfw.ticks", "wardenfw.board", "wardenfw.app", "machine")
     saved = {name: sys.modules.pop(name, None) for name in names}
+    # `from wardenfw import app` takes the package's attribute before it looks for a module.
+    for name in names[:3]:
+        vars(wardenfw).pop(name.partition(".")[2], None)
     patched = ("ticks_ms", "ticks_us", "ticks_diff", "ticks_add", "sleep_us")
     before = {name: getattr(time, name, None) for name in patched}
     sys.modules["machine"] = machine
@@ -211,8 +216,13 @@ def installed() -> Iterator[Time]:
     finally:
         for name, module in saved.items():
             sys.modules.pop(name, None)
+            package, _, short = name.rpartition(".")
+            if package:
+                vars(wardenfw).pop(short, None)
             if module is not None:
                 sys.modules[name] = module
+                if package:
+                    setattr(wardenfw, short, module)
         for name, value in before.items():
             if value is None:
                 delattr(time, name)
