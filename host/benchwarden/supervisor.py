@@ -22,6 +22,8 @@ import numpy as np
 from benchwarden import __version__
 from benchwarden.analysis.judge import Judge
 from benchwarden.analysis.planner import to_wire
+from benchwarden.core import actions as act
+from benchwarden.core import events as ev
 from benchwarden.core import stages as sm
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.clock import Clock
@@ -199,10 +201,10 @@ class Supervisor:
         now = self._clock.monotonic_s()
         if self._link != "lost":
             self._link = "lost"
-            self._advance(sm.Disconnected(why))
+            self._advance(ev.Disconnected(why))
             self._reopen_due_s = now
         if now - self._heard_s > self._info.give_up_s and not self._state.outcome:
-            self._advance(sm.Stop("host: the board stayed away", True))
+            self._advance(ev.Stop("host: the board stayed away", True))
         if now >= self._reopen_due_s:
             self._reopen_due_s = now + REOPEN_EVERY_S
             try:
@@ -213,6 +215,8 @@ class Supervisor:
                 pass
             else:
                 same = hello.boot == self._hello.boot
+                if not same:
+                    self._journal.expect_restart(now - self._heard_s)
                 self._hello = hello
                 self._heard_s = now
                 self._link = "up"
@@ -227,7 +231,7 @@ class Supervisor:
         self._link = "up"
         self._journal.append_note("board", None, hello.facts())
         state = wire.STATES.index(hello.state) if hello.state in wire.STATES else wire.FAULT
-        self._advance(sm.Connected(state, hello.cause, same_boot, "; ".join(bad)))
+        self._advance(ev.Connected(state, hello.cause, same_boot, "; ".join(bad)))
 
     def _is_done(self) -> bool:
         if not self._state.outcome:
@@ -278,7 +282,7 @@ class Supervisor:
             "cause": self._relay.get("cause", ""),
         }
         findings = self._judge.feed(block)
-        self._advance(sm.Readings(t_s, self._means, state, contact, int(frame["stage_id"])))
+        self._advance(ev.Readings(t_s, self._means, state, contact, int(frame["stage_id"])))
         for finding in findings:
             self._on_finding(finding)
         if self._person is not None:
@@ -290,7 +294,7 @@ class Supervisor:
         self._journal.append_note("finding", finding.t_s, asdict(finding))
         self._summary_durable = True
         if finding.severity == "trip":
-            self._advance(sm.Judged(finding))
+            self._advance(ev.Judged(finding))
 
     def _take_message(self, boot: int, message: Message) -> None:
         if message.kind == wire.EVENT:
@@ -304,7 +308,7 @@ class Supervisor:
                     self._state.t_s,
                     {"command": wire.KIND_NAMES.get(kind, str(kind)), "refusal": refusal, "text": text},
                 )
-            self._advance(sm.Reply(kind, refusal, text))
+            self._advance(ev.Reply(kind, refusal, text))
 
     def _on_board_event(self, boot: int, message: Message) -> None:
         event = message.event()
@@ -322,24 +326,24 @@ class Supervisor:
             where = f" ({event.channel})" if event.channel else ""
             self._say(f"Board: {event.text}{where}")
         number = wire.EVENTS.index(event.event) if event.event in wire.EVENTS else -1
-        self._advance(sm.BoardEvent(t_s, number, event.cause, event.channel, event.value, event.limit, event.text))
+        self._advance(ev.BoardEvent(t_s, number, event.cause, event.channel, event.value, event.limit, event.text))
 
     def _on_request(self, request: Request) -> None:
         body = {"by": request.by, "text": request.text, "prompt_id": request.prompt_id}
         match request.action:
             case "open" | "abort":
-                self._advance(sm.Stop(request.by, request.action == "abort"))
+                self._advance(ev.Stop(request.by, request.action == "abort"))
                 self._journal.append_note(request.action, self._state.t_s, body)
             case "confirm":
                 self._journal.append_note("confirm", self._state.t_s, body)
-                self._advance(sm.Confirm(request.prompt_id, request.by))
+                self._advance(ev.Confirm(request.prompt_id, request.by))
             case "reset":
                 self._journal.append_note("reset", self._state.t_s, body)
-                self._advance(sm.Acknowledge(request.by))
+                self._advance(ev.Acknowledge(request.by))
             case "note":
                 self._journal.append_note("note", self._state.t_s, body)
 
-    def _advance(self, event: sm.Event) -> None:
+    def _advance(self, event: ev.Event) -> None:
         before = self._state
         self._state, actions = sm.advance(before, event)
         for action in actions:
@@ -349,22 +353,22 @@ class Supervisor:
         if self._state.phase != before.phase:
             self._summary_durable = True
 
-    def _do(self, action: sm.Action) -> None:
+    def _do(self, action: act.Action) -> None:
         try:
             match action:
-                case sm.SendStage(stage):
+                case act.SendStage(stage):
                     self._client.send_stage(*to_wire(stage))
-                case sm.Arm():
+                case act.Arm():
                     self._client.arm()
-                case sm.Go(challenge):
+                case act.Go(challenge):
                     self._client.go(challenge)
-                case sm.OpenRelay(cause, text):
+                case act.OpenRelay(cause, text):
                     self._client.open_relay(wire.CAUSES.index(cause), text)
-                case sm.ResetTrip():
+                case act.ResetTrip():
                     self._client.reset()
-                case sm.Say(text):
+                case act.Say(text):
                     self._say(text)
-                case sm.MarkStage(index, status, why):
+                case act.MarkStage(index, status, why):
                     self._mark_stage(index, status, why)
         except LinkError as error:
             # The board opens by itself when the lease runs out; the next poll

@@ -10,8 +10,20 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from benchwarden.core.actions import Action, Arm, Go, MarkStage, OpenRelay, ResetTrip, Say, SendStage
 from benchwarden.core.channels import CHANNEL
-from benchwarden.core.findings import Finding
+from benchwarden.core.events import (
+    Acknowledge,
+    BoardEvent,
+    Confirm,
+    Connected,
+    Disconnected,
+    Event,
+    Judged,
+    Readings,
+    Reply,
+    Stop,
+)
 from benchwarden.core.plan import Plan, PlanStage
 from wardenfw import wire
 
@@ -19,140 +31,6 @@ PROMPT_EXPIRES_S = 600.0
 CONTACT_WAIT_S = 3.0
 OPEN_WAIT_S = 2.0
 RETRY_ARM_S = 1.0
-
-
-# --- what happens -----------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Readings:
-    """One frame: board time, channel means (NaN when missing), what the relay does."""
-
-    t_s: float
-    values: dict[str, float]
-    board_state: int
-    contact_closed: bool
-    stage_id: int
-
-
-@dataclass(frozen=True)
-class Reply:
-    """The board's answer to a command of `kind`."""
-
-    kind: int
-    refusal: int
-    text: str
-
-
-@dataclass(frozen=True)
-class BoardEvent:
-    """An event the board reported."""
-
-    t_s: float
-    event: int
-    cause: str
-    channel: str
-    value: float
-    limit: float
-    text: str
-
-
-@dataclass(frozen=True)
-class Connected:
-    """The board answered hello."""
-
-    board_state: int
-    cause: str
-    same_boot: bool
-    selftest: str
-
-
-@dataclass(frozen=True)
-class Disconnected:
-    """Nothing is heard of the board."""
-
-    why: str
-
-
-@dataclass(frozen=True)
-class Confirm:
-    """A person says the prompt is done."""
-
-    prompt_id: int
-    by: str
-
-
-@dataclass(frozen=True)
-class Stop:
-    """A person wants the relay open, or the whole run ended."""
-
-    by: str
-    end_run: bool
-
-
-@dataclass(frozen=True)
-class Acknowledge:
-    """A person acknowledges a latched trip."""
-
-    by: str
-
-
-@dataclass(frozen=True)
-class Judged:
-    """The analysis found something that must open the relay."""
-
-    finding: Finding
-
-
-Event = Readings | Reply | BoardEvent | Connected | Disconnected | Confirm | Stop | Acknowledge | Judged
-
-
-# --- what to do about it ----------------------------------------------------
-
-
-@dataclass(frozen=True)
-class SendStage:
-    stage: PlanStage
-
-
-@dataclass(frozen=True)
-class Arm:
-    pass
-
-
-@dataclass(frozen=True)
-class Go:
-    challenge: int
-
-
-@dataclass(frozen=True)
-class OpenRelay:
-    cause: str
-    text: str
-
-
-@dataclass(frozen=True)
-class ResetTrip:
-    pass
-
-
-@dataclass(frozen=True)
-class Say:
-    """A sentence for the person and the record."""
-
-    text: str
-
-
-@dataclass(frozen=True)
-class MarkStage:
-    """The run is now in this stage; `status` as in the status file."""
-
-    index: int
-    status: str
-    why: str
-
-
-Action = SendStage | Arm | Go | OpenRelay | ResetTrip | Say | MarkStage
 
 
 @dataclass(frozen=True)
@@ -502,7 +380,7 @@ def _on_confirm(state: State, event: Confirm) -> tuple[State, list[Action]]:
 
 
 def _trip_words(event: BoardEvent) -> str:
-    extra = f" {event.text}." if event.text else ""
+    extra = f" {event.text.rstrip('.')}." if event.text else ""
     if event.cause == "relay-fault":
         return f"Relay fault:{extra} Pull the mains plug; the relay cannot be trusted."
     if not event.channel:

@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import pytest
 
+from benchwarden.core import actions as act
+from benchwarden.core import events as ev
 from benchwarden.core import stages as sm
 from benchwarden.core.findings import Finding
 from benchwarden.core.plan import Expected, Plan, PlanStage, StageFigures
@@ -44,12 +46,12 @@ class Bench:
 
     def __init__(self, plan: Plan = PLAN) -> None:
         self.state = sm.start(plan)
-        self.actions: list[sm.Action] = []
+        self.actions: list[act.Action] = []
         self.t_s = 0.0
         self.board = wire.SAFE
         self.volts = 0.0
 
-    def send(self, event: sm.Event) -> list[sm.Action]:
+    def send(self, event: ev.Event) -> list[act.Action]:
         self.state, actions = sm.advance(self.state, event)
         self.actions += actions
         return actions
@@ -59,28 +61,28 @@ class Bench:
         for _ in range(round(seconds * 10)):
             self.t_s += 0.1
             contact = self.board == wire.CLOSED
-            self.send(sm.Readings(self.t_s, {"rail_pos_v": self.volts}, self.board, contact, 0))
+            self.send(ev.Readings(self.t_s, {"rail_pos_v": self.volts}, self.board, contact, 0))
             for action in self.actions:
-                if isinstance(action, sm.OpenRelay):
+                if isinstance(action, act.OpenRelay):
                     self.board = wire.SAFE
 
-    def asked(self, kind: type[sm.Action]) -> list[sm.Action]:
+    def asked(self, kind: type[act.Action]) -> list[act.Action]:
         return [a for a in self.actions if isinstance(a, kind)]
 
     def connect(self) -> None:
-        self.send(sm.Connected(wire.SAFE, "none", False, ""))
+        self.send(ev.Connected(wire.SAFE, "none", False, ""))
 
     def to_first_prompt(self) -> None:
         self.connect()
         self.wait(6)
-        self.send(sm.Reply(wire.STAGE, wire.DONE, ""))
+        self.send(ev.Reply(wire.STAGE, wire.DONE, ""))
         self.wait(0.2)
 
     def to_closed(self) -> None:
         self.to_first_prompt()
-        self.send(sm.Reply(wire.ARM, wire.DONE, "77"))
+        self.send(ev.Reply(wire.ARM, wire.DONE, "77"))
         assert self.state.prompt is not None
-        self.send(sm.Confirm(self.state.prompt.prompt_id, "test"))
+        self.send(ev.Confirm(self.state.prompt.prompt_id, "test"))
         self.board = wire.CLOSED
         self.wait(0.2)
 
@@ -88,44 +90,44 @@ class Bench:
 def test_relay_is_never_asked_to_close_without_a_confirmation() -> None:
     bench = Bench()
     bench.to_first_prompt()
-    bench.send(sm.Reply(wire.ARM, wire.DONE, "77"))
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "77"))
     bench.wait(500)
     assert bench.state.phase == "prompt"
-    assert bench.asked(sm.Go) == []
+    assert bench.asked(act.Go) == []
 
 
 def test_confirmation_of_another_prompt_closes_nothing() -> None:
     bench = Bench()
     bench.to_first_prompt()
-    bench.send(sm.Reply(wire.ARM, wire.DONE, "77"))
-    bench.send(sm.Confirm(999, "test"))
-    assert bench.asked(sm.Go) == []
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "77"))
+    bench.send(ev.Confirm(999, "test"))
+    assert bench.asked(act.Go) == []
 
 
 def test_go_carries_the_challenge_of_the_board() -> None:
     bench = Bench()
     bench.to_closed()
-    assert bench.asked(sm.Go) == [sm.Go(77)]
+    assert bench.asked(act.Go) == [act.Go(77)]
 
 
 def test_confirmation_before_the_board_armed_waits_for_the_challenge() -> None:
     bench = Bench()
     bench.to_first_prompt()
     assert bench.state.prompt is not None
-    bench.send(sm.Confirm(bench.state.prompt.prompt_id, "test"))
-    assert bench.asked(sm.Go) == []
-    bench.send(sm.Reply(wire.ARM, wire.DONE, "78"))
-    assert bench.asked(sm.Go) == [sm.Go(78)]
+    bench.send(ev.Confirm(bench.state.prompt.prompt_id, "test"))
+    assert bench.asked(act.Go) == []
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "78"))
+    assert bench.asked(act.Go) == [act.Go(78)]
 
 
 def test_expired_challenge_is_asked_for_again() -> None:
     bench = Bench()
     bench.to_first_prompt()
-    bench.send(sm.Reply(wire.ARM, wire.DONE, "77"))
-    arms = len(bench.asked(sm.Arm))
-    bench.send(sm.BoardEvent(bench.t_s, wire.EV_DISARMED, "none", "", 0, 0, ""))
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "77"))
+    arms = len(bench.asked(act.Arm))
+    bench.send(ev.BoardEvent(bench.t_s, wire.EV_DISARMED, "none", "", 0, 0, ""))
     bench.wait(0.3)
-    assert len(bench.asked(sm.Arm)) == arms + 1
+    assert len(bench.asked(act.Arm)) == arms + 1
     assert bench.state.challenge == 0
 
 
@@ -138,14 +140,14 @@ def test_whole_run_finishes_with_the_relay_open() -> None:
     assert bench.state.index == 3
     assert bench.state.prompt is not None
     assert bench.state.prompt.act == "remove-limiter"
-    bench.send(sm.Reply(wire.STAGE, wire.DONE, ""))
+    bench.send(ev.Reply(wire.STAGE, wire.DONE, ""))
     bench.wait(0.2)
-    bench.send(sm.Reply(wire.ARM, wire.DONE, "5"))
-    bench.send(sm.Confirm(bench.state.prompt.prompt_id, "test"))
-    assert bench.asked(sm.Go)[-1] == sm.Go(5)
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "5"))
+    bench.send(ev.Confirm(bench.state.prompt.prompt_id, "test"))
+    assert bench.asked(act.Go)[-1] == act.Go(5)
     bench.wait(6)
     assert bench.state.outcome == "finished"
-    assert bench.asked(sm.OpenRelay) == [sm.OpenRelay("none", "all stages passed")]
+    assert bench.asked(act.OpenRelay) == [act.OpenRelay("none", "all stages passed")]
     assert bench.state.ended_s == pytest.approx(bench.t_s, abs=1.0)
     assert bench.state.status == ("passed",) * 4
 
@@ -155,10 +157,10 @@ def test_limiter_is_not_bypassed_without_a_confirmation() -> None:
     bench.to_closed()
     bench.wait(8, 10.5)
     bench.wait(8, 42.0)
-    goes = len(bench.asked(sm.Go))
+    goes = len(bench.asked(act.Go))
     bench.wait(60)
     assert bench.state.phase == "prompt"
-    assert len(bench.asked(sm.Go)) == goes
+    assert len(bench.asked(act.Go)) == goes
 
 
 def test_nobody_confirms() -> None:
@@ -166,7 +168,7 @@ def test_nobody_confirms() -> None:
     bench.to_first_prompt()
     bench.wait(sm.PROMPT_EXPIRES_S + 1)
     assert bench.state.outcome == "aborted"
-    assert isinstance(bench.asked(sm.OpenRelay)[0], sm.OpenRelay)
+    assert isinstance(bench.asked(act.OpenRelay)[0], act.OpenRelay)
     assert "Nobody confirmed within 10 min" in bench.state.why
 
 
@@ -176,7 +178,7 @@ def test_transformer_not_turned_in_time_names_reading_and_span() -> None:
     bench.wait(21, 3.0)
     assert bench.state.outcome == "aborted"
     assert "Positive rail 3.00 V, expected 8.50 to 12.50 V" in bench.state.why
-    assert bench.asked(sm.OpenRelay)
+    assert bench.asked(act.OpenRelay)
 
 
 def test_reading_that_leaves_the_span_has_to_earn_its_time_again() -> None:
@@ -202,7 +204,7 @@ def test_missing_reading_never_counts_as_expected() -> None:
 def test_trip_of_the_board_ends_the_run_with_its_cause() -> None:
     bench = Bench()
     bench.to_closed()
-    bench.send(sm.BoardEvent(9.0, wire.EV_TRIPPED, "over-current", "rail_pos_a", 2.5, 1.0, ""))
+    bench.send(ev.BoardEvent(9.0, wire.EV_TRIPPED, "over-current", "rail_pos_a", 2.5, 1.0, ""))
     assert (bench.state.outcome, bench.state.cause) == ("tripped", "over-current")
     assert bench.state.status[1] == "tripped"
     assert bench.state.status[2:] == ("skipped", "skipped")
@@ -211,8 +213,8 @@ def test_trip_of_the_board_ends_the_run_with_its_cause() -> None:
 def test_trip_of_the_analysis_opens_first_and_then_talks() -> None:
     bench = Bench()
     bench.to_closed()
-    actions = bench.send(sm.Judged(Finding(9.0, "trip", "thermal-runaway", "left", "bias feeds itself")))
-    assert actions[0] == sm.OpenRelay("thermal-runaway", "bias feeds itself")
+    actions = bench.send(ev.Judged(Finding(9.0, "trip", "thermal-runaway", "left", "bias feeds itself")))
+    assert actions[0] == act.OpenRelay("thermal-runaway", "bias feeds itself")
     assert bench.state.outcome == "tripped"
 
 
@@ -221,44 +223,44 @@ def test_person_opens_at_any_time(end_run: bool) -> None:
     for steps in ("connect", "to_first_prompt", "to_closed"):
         bench = Bench()
         getattr(bench, steps)()
-        actions = bench.send(sm.Stop("test", end_run))
-        assert isinstance(actions[0], sm.OpenRelay), steps
+        actions = bench.send(ev.Stop("test", end_run))
+        assert isinstance(actions[0], act.OpenRelay), steps
         assert bench.state.outcome == "aborted", steps
 
 
 def test_open_still_reaches_the_board_after_the_end() -> None:
     bench = Bench()
     bench.to_closed()
-    bench.send(sm.Stop("test", False))
-    actions = bench.send(sm.Stop("test", False))
-    assert isinstance(actions[0], sm.OpenRelay)
+    bench.send(ev.Stop("test", False))
+    actions = bench.send(ev.Stop("test", False))
+    assert isinstance(actions[0], act.OpenRelay)
 
 
 @pytest.mark.parametrize("found", [wire.CLOSING, wire.CLOSED])
 def test_relay_found_closed_is_opened(found: int) -> None:
     bench = Bench()
-    bench.send(sm.Connected(found, "none", False, ""))
-    assert isinstance(bench.actions[0], sm.OpenRelay)
+    bench.send(ev.Connected(found, "none", False, ""))
+    assert isinstance(bench.actions[0], act.OpenRelay)
     assert bench.state.outcome == "aborted"
 
 
 def test_latched_trip_needs_an_acknowledgement() -> None:
     bench = Bench()
-    bench.send(sm.Connected(wire.TRIPPED, "over-current", False, ""))
+    bench.send(ev.Connected(wire.TRIPPED, "over-current", False, ""))
     bench.wait(100)
-    assert bench.asked(sm.ResetTrip) == []
+    assert bench.asked(act.ResetTrip) == []
     assert bench.state.prompt is not None
-    bench.send(sm.Confirm(bench.state.prompt.prompt_id, "test"))
-    assert bench.asked(sm.ResetTrip) == [sm.ResetTrip()]
-    bench.send(sm.BoardEvent(bench.t_s, wire.EV_RESET, "none", "", 0, 0, ""))
+    bench.send(ev.Confirm(bench.state.prompt.prompt_id, "test"))
+    assert bench.asked(act.ResetTrip) == [act.ResetTrip()]
+    bench.send(ev.BoardEvent(bench.t_s, wire.EV_RESET, "none", "", 0, 0, ""))
     assert bench.state.phase == "cold-check"
 
 
 def test_board_that_restarted_ends_the_run() -> None:
     bench = Bench()
     bench.to_closed()
-    bench.send(sm.Disconnected("gone"))
-    bench.send(sm.Connected(wire.SAFE, "none", False, ""))
+    bench.send(ev.Disconnected("gone"))
+    bench.send(ev.Connected(wire.SAFE, "none", False, ""))
     assert bench.state.outcome == "aborted"
     assert "restarted" in bench.state.why
 
@@ -266,18 +268,18 @@ def test_board_that_restarted_ends_the_run() -> None:
 def test_board_that_came_back_goes_on() -> None:
     bench = Bench()
     bench.to_closed()
-    bench.send(sm.Disconnected("gone"))
-    bench.send(sm.Connected(wire.CLOSED, "none", True, ""))
+    bench.send(ev.Disconnected("gone"))
+    bench.send(ev.Connected(wire.CLOSED, "none", True, ""))
     assert bench.state.outcome == ""
 
 
 def test_failed_selftest_arms_nothing() -> None:
     bench = Bench()
-    bench.send(sm.Connected(wire.SAFE, "none", False, "rail monitor: no answer"))
+    bench.send(ev.Connected(wire.SAFE, "none", False, "rail monitor: no answer"))
     bench.wait(20)
     assert bench.state.outcome == "aborted"
     assert "rail monitor: no answer" in bench.state.why
-    assert bench.asked(sm.Arm) == []
+    assert bench.asked(act.Arm) == []
 
 
 def test_welded_relay_at_the_end_is_shouted() -> None:
@@ -286,7 +288,7 @@ def test_welded_relay_at_the_end_is_shouted() -> None:
     bench.state = replace(bench.state, phase="opening", mark_s=bench.t_s)
     for _ in range(40):
         bench.t_s += 0.1
-        bench.send(sm.Readings(bench.t_s, {}, wire.SAFE, True, 0))
+        bench.send(ev.Readings(bench.t_s, {}, wire.SAFE, True, 0))
     assert "expected open" in bench.state.why
     assert "Pull the mains plug" in bench.state.why
 
@@ -295,7 +297,7 @@ def test_refused_stage_ends_the_run_with_the_boards_words() -> None:
     bench = Bench()
     bench.connect()
     bench.wait(6)
-    bench.send(sm.Reply(wire.STAGE, wire.R_CEILING, "rail_pos_a"))
+    bench.send(ev.Reply(wire.STAGE, wire.R_CEILING, "rail_pos_a"))
     assert bench.state.outcome == "aborted"
     assert "hard ceiling (rail_pos_a)" in bench.state.why
 
