@@ -18,6 +18,10 @@ from wardenfw import wire
 TONE_LEFT = 0.2
 
 
+# A bias that leaps and comes back is a bad contact, not heat: the slope has to last.
+RATE_FOR_MS = 2500
+
+
 def bias_limit_v(unit: Unit) -> float:
     """Return the drop over one emitter resistor beyond which the idle bias is wrong, volts."""
     target_v = unit.target_bias_drop_mv / 1000.0
@@ -109,7 +113,9 @@ def bias_limits(setting: Setting, sheet: Sheet) -> None:
     for channel in ("bias_left_v", "bias_right_v"):
         sheet.expected[channel] = Expected(expected_low, target_v + tone_v, 0.95 * limit_v)
         sheet.limits.append(Limit(channel, "value", NAN, limit_v, 300, 0, "bias-unstable", why))
-        sheet.limits.append(Limit(channel, "rate", NAN, rate_v_per_s, 500, SLOW_WINDOW_MS, "thermal-runaway", rate_why))
+        sheet.limits.append(
+            Limit(channel, "rate", NAN, rate_v_per_s, RATE_FOR_MS, SLOW_WINDOW_MS, "thermal-runaway", rate_why)
+        )
         if not drive_on:
             reverse_v = -max(0.003, 0.25 * target_v)
             sheet.limits.append(

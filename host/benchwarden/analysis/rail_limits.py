@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchwarden.analysis.draw import Draw, draw_of
-from benchwarden.analysis.operating_point import idle_load, settled
+from benchwarden.analysis.operating_point import charging_s, idle_load, output_idle_a, settled
 from benchwarden.analysis.stage_sheet import NAN, PRACTICE, Notes, Setting, Sheet
 from benchwarden.core.channels import INDEX
 from benchwarden.core.plan import Expected, Limit
@@ -14,6 +14,11 @@ from wardenfw import wire
 
 # The board's own rail voltage readings may be this far off uncalibrated.
 VOLT_MARGIN = 0.05
+# A rail below this part of its figure at the lowest setting has no supply at all.
+MISSING_SHARE = 0.4
+LOWEST_PCT = 25.0
+# Below this the forward drops of the rectifier decide, not the supply.
+MISSING_LEAST_V = 0.5
 # A neighbouring setting is this many points of full mains away.
 STEP_PCT = 25.0
 
@@ -106,3 +111,31 @@ def rail_limits(setting: Setting, draw: Draw, sheet: Sheet) -> None:
     sheet.expected["rail_neg_v"] = Expected(-window_high, -middle_v, -window_low)
     sheet.limits.append(Limit("rail_pos_v", "value", NAN, limit_v, 200, 0, "operator", why))
     sheet.limits.append(Limit("rail_neg_v", "value", -limit_v, NAN, 200, 0, "operator", why))
+    _missing_limits(setting, sheet)
+
+
+def _missing_limits(setting: Setting, sheet: Sheet) -> None:
+    """Add the limit that tells a missing rail before the outputs follow the other one.
+
+    The table is in force while the transformer still climbs from a lower setting,
+    so the limit is taken from the lowest one.
+    """
+    unit = setting.unit
+    lowest_v = rail_span_v(unit, LOWEST_PCT, True, False)[0]
+    limit_v = MISSING_SHARE * lowest_v
+    if limit_v < MISSING_LEAST_V:
+        return
+    load = idle_load(output_idle_a(unit) + unit.quiescent_other_a, unit.rail_nominal_v)
+    charge_ms = 1500.0 * charging_s(setting.supply, setting.low_pct, setting.limiter_in, load)
+    for_ms = min(200 + round(charge_ms), wire.MAX_FOR_MS)
+    sheet.add(
+        "Rail that counts as missing",
+        "0.4 x lowest rail at 25 % through the lamp, once the reservoirs had 1.5 x their charging time",
+        f"0.4 x {lowest_v:.2f} V, charging {charge_ms / 1.5:.0f} ms",
+        limit_v,
+        "V",
+        PRACTICE,
+    )
+    why = "the rail does not come up: fuse, rectifier, winding or wire"
+    sheet.limits.append(Limit("rail_pos_v", "value", limit_v, NAN, for_ms, 0, "rail-missing", why))
+    sheet.limits.append(Limit("rail_neg_v", "value", NAN, -limit_v, for_ms, 0, "rail-missing", why))

@@ -66,7 +66,7 @@ def test_burn_in_by_the_file(tmp_path: Path) -> None:
         ('[stage."limiter 25 %".limits.rail_volts]\nhigh = 1', ("rail_volts", "rail_pos_v")),
         ('[stage."limiter 25 %".limits.rail_pos_a]\nhighest = 1', ("highest", "high")),
         ('[stage."limiter 25 %".limits.rail_pos_a]\nhigh = 99', ("high", "-15 to 15")),
-        ('[stage."limiter 25 %".limits.rail_pos_v]\nlow = 3', ("low", "allowed: high")),
+        ('[stage."limiter 25 %".limits.hf_left_v]\nlow = 3', ("low", "allowed: high")),
         ('[stage."limiter 25 %".limits.rail_pos_a]\nfor_ms = 20000', ("for_ms", "10000")),
         ('[stage."limiter 25 %".limits.offset_left_v]\nlow = 9\nhigh = 3', ("low = 9", "low below high")),
         ('stage = "all"', ("stage", "NAME")),
