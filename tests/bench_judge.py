@@ -33,7 +33,7 @@ from benchwarden.virtual.dut import Dut
 FAULTS: dict[str, set[str]] = {
     "device-shorted": {"over-current", "dc-offset"},
     "rail-missing": {"rail-missing"},
-    "bias-high": {"bias-unstable", "thermal-runaway"},
+    "bias-high": {"bias-unstable", "thermal-runaway", "over-current"},
     "runaway-slow": {"thermal-runaway"},
     "runaway-fast": {"thermal-runaway"},
     "oscillation-small": {"oscillation"},

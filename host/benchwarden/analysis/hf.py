@@ -32,6 +32,7 @@ _CURRENT_SHARE = 0.03
 _EVIDENCE_S = 1.0
 _BURST_BONUS_S = 0.15
 _ONSET_S = 15.0
+_BOTH_ONSET_S = 3.0
 _HIGHEST_BASE_V = 0.15
 _QUIET_S = 8
 
@@ -152,6 +153,11 @@ class Hf:
                 continue
             # Beyond a quarter of a minute warm-up could have raised the current by itself.
             if second.t_s - self._up_since_s > _ONSET_S or second.t_s - self._quiet_a[-1][0] > _ONSET_S + 2.0:
+                continue
+            # What reaches both outputs must move the current at once to be the amplifier's own.
+            other = seen[1 - k]
+            alone = other is None or other.excess_v < 0.3 * look.excess_v
+            if not alone and second.t_s - self._up_since_s > _BOTH_ONSET_S:
                 continue
             level.evidence_s += self._joint_s(k, second, look, level, now)
 

@@ -31,6 +31,8 @@ AFTER_DRIVE_S = 2.5
 # An output network's resistor lives for about a second at this level: too short
 # to wait for whole seconds. Share of the rail, at least 3 V.
 GROSS_SHARE, GROSS_V, GROSS_S = 0.06, 3.0, 0.25
+# Later than this after HF came up (alone, or on both outputs), a rise of the current is another matter.
+GROSS_FRESH_S = (15.0, 3.0)
 _HISTORY = 120
 _HF_COMPANY_V = 1.0
 
@@ -272,7 +274,8 @@ class Levels:
             fed = amps > past + max(0.03, (0.1 if alone else 0.5) * past) and still_s > 4.0
             # Reservoirs that follow a step of the mains draw current too.
             stood = [abs(v[POS_V]) for _, v in list(self._history)[-3:]]
-            fed = fed and all(abs(abs(float(values[POS_V])) - v) < 0.006 * self._facts.rail_v for v in stood)
+            fresh = t_s - self._gross_s[k] < GROSS_FRESH_S[0 if alone else 1]
+            fed = fed and fresh and all(abs(abs(float(values[POS_V])) - v) < 0.006 * self._facts.rail_v for v in stood)
             if (fed and level >= other and not driven) or (alone and level > (0.15 if driven else 0.1) * rail):
                 self._done.add(("oscillation", HF[k]))
                 why = (

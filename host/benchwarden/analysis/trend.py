@@ -137,7 +137,9 @@ def time_to_reach(curve: Curve, limit: float) -> float:
         return 0.0
     if curve.slope <= 0.0:
         return math.inf
-    rate = curve.bend / curve.slope
+    # A parabola's bend is that of the middle of its window; so must be the slope.
+    middle = curve.slope - 0.5 * curve.bend * curve.span
+    rate = curve.bend / (middle if middle > 0.0 else curve.slope)
     if abs(rate) * rise < 1e-6 * curve.slope:
         return rise / curve.slope
     grown = 1.0 + rate * rise / curve.slope
@@ -164,7 +166,7 @@ def settling(t_s: FloatArray, y: FloatArray) -> Settling | None:
     t0 = float(t_s[0])
 
     def model(t: FloatArray, start: float, final: float, rate: float) -> FloatArray:
-        return final + (start - final) * np.exp(-rate * (t - t0))
+        return final + (start - final) * np.exp(np.clip(-rate * (t - t0), -60.0, 60.0))
 
     guess = (float(y[0]), float(y[-1]), 3.0 / span)
     try:

@@ -50,18 +50,19 @@ def verdict_table(
 ) -> dict[str, Any]:
     """Return the fixed verdict JSON; "pass" needs a long enough run with every needed channel."""
     missing = not_judged(metrics)
+    end_s = metrics.last_s if metrics.frames else 0.0
     open_s = trips[0].t_s if trips else None
     notes = [_entry(w, open_s) for w in warnings]
-    notes += [_note(metrics.last_s, f"not judged: {words}") for words in missing]
+    notes += [_note(end_s, f"not judged: {words}") for words in missing]
     if metrics.gaps:
         words = f"{metrics.gaps} gap(s) in the record, the longest {metrics.longest_gap_s:.1f} s"
-        notes.append(_note(metrics.last_s, words, "host-silent"))
+        notes.append(_note(end_s, words, "host-silent"))
     reasons = _reasons(facts, metrics, missing, reached_last)
     if trips:
         verdict = "trip"
     elif reasons:
         verdict = "incomplete"
-        notes += [_note(metrics.last_s, f"incomplete: {words}") for words in reasons]
+        notes += [_note(end_s, f"incomplete: {words}") for words in reasons]
     else:
         verdict = "pass"
     return {

@@ -58,9 +58,9 @@ class Bench:
         rng = np.random.default_rng(self.seed)
         t = np.round((np.arange(n) + 1) / self.rate_hz, 6)
         on = t >= self.on_s
-        charge = np.where(on, 1.0 - np.exp(-(t - self.on_s) / 0.4), 0.0)
+        charge = np.where(on, 1.0 - np.exp(-np.maximum(t - self.on_s, 0.0) / 0.4), 0.0)
         rail = self.unit.rail_nominal_v * charge
-        warm = np.where(on, 1.0 - np.exp(-(t - self.on_s) / 300.0), 0.0)
+        warm = np.where(on, 1.0 - np.exp(-np.maximum(t - self.on_s, 0.0) / 300.0), 0.0)
         bias = self.bias_mv * 1e-3 * np.where(on, charge**2, 0.0) * (0.9 + 0.1 * warm)
         amps = 2.0 * bias * self.unit.output_pairs / self.unit.emitter_resistor_ohm + 0.03 * charge
         true = {

@@ -6,13 +6,13 @@ import json
 
 import numpy as np
 import pytest
+from signals import Bench, unit
 
 from benchwarden.analysis.judge import Judge
 from benchwarden.analysis.seconds import SecondCutter, part_of
 from benchwarden.core.channels import INDEX
 from benchwarden.core.findings import Finding
 from benchwarden.core.samples import SampleBlock
-from signals import Bench, unit
 
 
 def eventful() -> SampleBlock:
