@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from benchwarden.core.channels import CHANNEL, CHANNELS
 from benchwarden.dashboard.status import Status
 
-# A reading closer to a limit than this part of the way from the expected span
+# A reading closer to a limit than this part of the way from the expected value
 # to it is called near. Common practice, no source.
 NEAR = 0.1
 
@@ -46,8 +46,8 @@ class Row:
             or "unjudged" where nothing can be said (relay open, no limits).
         says: the verdict in a few words, with the distance to the nearest limit.
         bar: positions in percent of the drawn scale: limit low, limit high,
-            expected low, expected high, reading minimum, maximum, mean; None
-            where there is none. Empty without anything to draw against.
+            expected low, expected high, reading minimum, maximum, mean, expected
+            value; None where there is none. Empty without anything to draw against.
     """
 
     channel: str
@@ -105,7 +105,8 @@ def _bar(
 
     mean, least, most = reading or (None, None, None)
     spans = (expected[0], expected[2]) if expected else (None, None)
-    return (at(low), at(high), at(spans[0]), at(spans[1]), at(least), at(most), at(mean))
+    nominal = expected[1] if expected else None
+    return (at(low), at(high), at(spans[0]), at(spans[1]), at(least), at(most), at(mean), at(nominal))
 
 
 def _verdict(
@@ -138,12 +139,21 @@ def _verdict(
         return "unjudged", "no limit"
     left = min((edge for edge in (_room(mean, high), _room(mean, low)) if edge is not None), default=None)
     words = "" if left is None else f"{written.text(left)} {written.unit} left"
-    for edge, inner in ((high, expected[2] if expected else 0.0), (low, expected[0] if expected else 0.0)):
+    for edge, inner in ((high, expected[1] if expected else 0.0), (low, expected[1] if expected else 0.0)):
         if edge is not None and abs(edge - mean) < NEAR * abs(edge - inner):
             return "near", "near limit: " + words
     if expected and not expected[0] <= mean <= expected[2]:
         return "outside", "not as expected"
     return "inside", words or "as expected"
+
+
+def _expected(span: tuple[float, float, float] | None, written: Scale) -> str:
+    if span is None:
+        return ""
+    # No break inside the span; one before it where the place is narrow.
+    return (
+        f"{written.text(span[1])} ({written.text(span[0])}\N{NO-BREAK SPACE}…\N{NO-BREAK SPACE}{written.text(span[2])})"
+    )
 
 
 def _room(mean: float, edge: float | None) -> float | None:
@@ -173,7 +183,7 @@ def rows(status: Status) -> tuple[Row, ...]:
                 span=f"{written.text(least)} … {written.text(most)}" if least is not None or most is not None else "",
                 low=written.text(low) if low is not None else "",
                 high=written.text(high) if high is not None else "",
-                expected=f"{written.text(span[0])} … {written.text(span[2])}" if span else "",
+                expected=_expected(span, written),
                 verdict=verdict,
                 says=says,
                 bar=_bar(low, high, span, reading),

@@ -194,7 +194,7 @@ def _bar(row: Row, cells: int = _BAR) -> str:
     """Return the bar in characters: # beyond a limit, = expected, | reading."""
     if not row.bar:
         return ""
-    low, high, expected_low, expected_high, _, _, mean = row.bar
+    low, high, expected_low, expected_high, _, _, mean, _ = row.bar
     out = []
     for cell in range(cells):
         left, right = 100.0 * cell / cells, 100.0 * (cell + 1) / cells

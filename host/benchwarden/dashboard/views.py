@@ -203,7 +203,7 @@ def _times_drawn(shown: Any) -> Any:
             )
         )
     if expires_s is not None:
-        out.append(html.P(f"{expires_s} s left to do it", className="check"))
+        out.append(html.P(f"{words.duration(expires_s)} left to do it", className="check"))
     return out
 
 
@@ -476,8 +476,10 @@ def page(now: Snapshot, points: Points) -> Any:
                                     "reading ",
                                     html.I(className="key swing"),
                                     "lowest to highest ",
+                                    html.I(className="key aimed"),
+                                    "expected value ",
                                     html.I(className="key expected"),
-                                    "expected ",
+                                    "expected span ",
                                     html.I(className="key beyond"),
                                     "beyond a limit",
                                 ],

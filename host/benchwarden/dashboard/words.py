@@ -57,6 +57,7 @@ _STAGE_STATES = {
 }
 
 
+_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
 _QUANTITY = re.compile(r"(\d) (%|mV|V|mA|A|W|°C|K|s|min|h)(?![A-Za-z])")
 
 
@@ -100,8 +101,8 @@ def setting(stage: StageRow) -> str:
 
 
 def kept_together(text: str) -> str:
-    """Return `text` with no line break between a number and its unit."""
-    return _QUANTITY.sub("\\1\N{NO-BREAK SPACE}\\2", text)
+    """Return `text` with no line break between a number and its sign or unit."""
+    return _QUANTITY.sub("\\1\N{NO-BREAK SPACE}\\2", _MINUS.sub("\N{MINUS SIGN}", text))
 
 
 def what_happens(prompt: Prompt, stage: StageRow | None) -> str:

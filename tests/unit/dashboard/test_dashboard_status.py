@@ -12,6 +12,7 @@ import pytest
 from benchwarden.core.channels import CHANNELS
 from benchwarden.dashboard.margins import rows, scale
 from benchwarden.dashboard.status import parse, plain
+from benchwarden.dashboard.words import kept_together
 
 
 def test_every_state_is_parsed_with_one_row_per_channel() -> None:
@@ -98,11 +99,13 @@ def test_tightest_of_several_limits_counts_and_rates_do_not() -> None:
 
 
 def test_bar_keeps_order_of_limits_expectation_and_reading() -> None:
-    low, high, expected_low, expected_high, least, most, mean = row_for("rail_pos_v").bar
+    low, high, expected_low, expected_high, least, most, mean, nominal = row_for("rail_pos_v").bar
     assert low is not None
     assert high is not None
     assert expected_low is not None
     assert mean is not None
+    assert nominal is not None
+    assert least < mean < nominal < expected_high
     assert 0 < low < expected_low < least < mean < most < expected_high < high < 100
     # A reading off the scale stays at its edge.
     assert row_for("rail_pos_v", rail_pos_v=[400.0, 399.0, 401.0]).bar[6] == 100.0
@@ -111,3 +114,8 @@ def test_bar_keeps_order_of_limits_expectation_and_reading() -> None:
 def test_minus_zero_is_written_as_zero() -> None:
     assert scale("offset_left_v").text(-0.0001) == "0"
     assert scale("rail_neg_v").text(-31.5) == "−31.50"
+
+
+def test_numbers_keep_their_sign_and_unit_on_one_line() -> None:
+    assert kept_together("rail -47.4 to -37.2 V at 75 %") == "rail −47.4 to −37.2\u00a0V at 75\u00a0%"
+    assert kept_together("power-up of 2-channel set 3 Volts") == "power-up of 2-channel set 3 Volts"

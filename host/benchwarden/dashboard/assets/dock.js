@@ -20,6 +20,8 @@
   var beatAt = performance.now();
   var askedAt = null;
   var spoken = "";
+  var shownAt = performance.now();
+  var heldUpUntil = 0;
 
   function say(text, kind) {
     said.textContent = text;
@@ -87,10 +89,14 @@
   function show() {
     var now = performance.now();
     var goneMs = now - lastAt;
+    // A page that was itself held up (drawing its first plots) has answers
+    // waiting that it has not read yet; it may read them before it shouts.
+    if (now - shownAt > 3 * PULSE_MS) { heldUpUntil = now + 2 * PULSE_MS; }
+    shownAt = now;
     var found = document.getElementById("beat");
     if (found && found.textContent !== beat) { beat = found.textContent; beatAt = now; }
     var alarms = last ? last.alarms.slice() : [];
-    if (goneMs > GONE_MS) {
+    if (goneMs > GONE_MS && now >= heldUpUntil) {
       // The pulse is gone, so what it last said is no news any more.
       alarms = [{ kind: "stale",
         text: "LAST DATA " + Math.round((goneMs / 1000) + ((last && last.data_age_s) || 0)) + " s AGO.",

@@ -37,7 +37,7 @@
     put(held.label, " " + now.label);
     put(held.value, now.value);
     put(held.unit, now.unit);
-    put(held.wanted, now.expected ? "expected " + now.expected + " " + now.unit : "");
+    put(held.wanted, now.expected ? "expected " + now.expected : "");
     held.wanted.hidden = !now.expected;
   }
 
@@ -55,6 +55,7 @@
     held.below = made("i", "beyond left", held.bar);
     held.above = made("i", "beyond right", held.bar);
     held.band = made("i", "expected", held.bar);
+    held.aim = made("i", "aimed", held.bar);
     held.swing = made("i", "swing", held.bar);
     held.mean = made("i", "mean", held.bar);
     held.high = made("td", "edge high", held.place);
@@ -95,6 +96,8 @@
       held.above.style.left = bar[1] + "%";
       span(held.band, bar[2], bar[3], 0.8);
       span(held.swing, bar[4], bar[5], 0);
+      held.aim.hidden = bar[7] === null;
+      held.aim.style.left = bar[7] + "%";
       held.mean.hidden = bar[6] === null;
       held.mean.style.left = bar[6] + "%";
     }
