@@ -189,7 +189,9 @@ class _BlockMaker:
             out: BoolArray = values != 0
         else:
             last = np.searchsorted(known, np.arange(len(values)), side="right") - 1
-            out = np.where(last >= 0, values[known[np.maximum(last, 0)]] != 0 if len(known) else False, self._held[name])
+            out = np.where(
+                last >= 0, values[known[np.maximum(last, 0)]] != 0 if len(known) else False, self._held[name]
+            )
         self._held[name] = bool(out[-1])
         return out
 
