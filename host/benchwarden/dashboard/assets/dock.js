@@ -5,6 +5,7 @@
   "use strict";
   var PULSE_MS = 200; // with the server's own threshold: shouted within one second
   var GONE_MS = 900; // no answer from the page's own program for this long
+  var HELD_MS = 3000; // being held up excuses no longer silence than this
   var STUCK_MS = 2500; // components not refreshed for this long
   var ANSWER_MS = 1500; // contact must read open this long after asking
 
@@ -96,7 +97,7 @@
     var found = document.getElementById("beat");
     if (found && found.textContent !== beat) { beat = found.textContent; beatAt = now; }
     var alarms = last ? last.alarms.slice() : [];
-    if (goneMs > GONE_MS && now >= heldUpUntil) {
+    if (goneMs > GONE_MS && (now >= heldUpUntil || goneMs > HELD_MS)) {
       // The pulse is gone, so what it last said is no news any more.
       alarms = [{ kind: "stale",
         text: "LAST DATA " + Math.round((goneMs / 1000) + ((last && last.data_age_s) || 0)) + " s AGO.",
