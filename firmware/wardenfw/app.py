@@ -29,6 +29,10 @@ SEND_BYTES = 64
 # A collection takes most of a period, and a scan leaves 200 bytes behind: often
 # enough to keep 60 kB free.
 COLLECT_SCANS = 200
+# It waits for a scan that ends this early, so that no period is lost to it ...
+ROOM_US = 2000
+# ... but not for ever.
+POSTPONE_SCANS = 50
 MEASURE_HEAP_SCANS = 6000
 VERIFY_SCANS = 50
 SENSOR_EVENT_MS = 100
@@ -89,6 +93,8 @@ class App:
         self.collect_us = 0
         self.heap_free = 0
         self.heap_min = 1 << 28
+        self._collect_in = COLLECT_SCANS
+        self._measure_at = 0
         board.watch_alert(self.relay.on_alert)
         self.self_test()
         self._emit(wire.EV_BOOT, 0, wire.NO_CHANNEL, 0.0, 0.0, board.reset_reason())
@@ -109,6 +115,7 @@ class App:
         self.parts = parts
         wrong = ["%s %s" % (name, parts[name]) for name in parts if parts[name] != "ok"]
         self.interlock.set_selftest(not wrong, ", ".join(wrong))
+        self.collect_soon()
 
     def hello(self):
         lock, outbox = self.interlock, self.outbox
@@ -233,6 +240,11 @@ class App:
             on = self._lamp & 1
         self.board.lamp.value(on)
 
+    def collect_soon(self):
+        """Something has just left much behind."""
+        if self._collect_in > 2:
+            self._collect_in = 2
+
     def collect(self):
         """Free what encoding left behind, at a moment of our choosing rather than in the middle of a slot."""
         before = ticks_us()
@@ -286,7 +298,7 @@ class App:
             if took > self.longest_slot_us:
                 self.longest_slot_us = took
             if self._slot == 0:
-                idle, idle_slots, hurry = self._between_scans(idle, idle_slots)
+                idle, idle_slots, hurry = self._between_scans(idle, idle_slots, due)
                 late = ticks_diff(ticks_us(), due)
                 if late >= SCAN_US:
                     # Whole periods are gone; go on in step with the clock.
@@ -305,17 +317,22 @@ class App:
                 idle += wait
             idle_slots += 1
 
-    def _between_scans(self, idle, idle_slots):
+    def _between_scans(self, idle, idle_slots, due):
         """Collect when it is time; return the idle sums, and whether the coming scan must make room for it."""
-        phase = self.scan % COLLECT_SCANS
-        if phase == 0:
+        self._collect_in -= 1
+        if self._collect_in <= 0:
+            early = ticks_diff(due, ticks_us())
+            if early < ROOM_US and self._collect_in > -POSTPONE_SCANS:
+                return idle, idle_slots, True
+            self._collect_in = COLLECT_SCANS
             self._check_rails()
             self.collect()
             self.idle_pct = idle * 100 // (idle_slots * SLOT_US)
             return 0, 0, False
-        if self.scan % MEASURE_HEAP_SCANS == COLLECT_SCANS - 4:
+        if self.scan >= self._measure_at and self._collect_in == 4:
+            self._measure_at = self.scan + MEASURE_HEAP_SCANS
             self.measure_heap()
-        return idle, idle_slots, phase == COLLECT_SCANS - 1
+        return idle, idle_slots, self._collect_in == 1
 
     def _check_rails(self):
         """Look at the rail currents once more, so that the pause that follows adds little to a trip's delay."""

@@ -56,7 +56,7 @@ class Commands:
     """
     Args:
         app: the parts commands act on: `outbox`, `interlock`, `builder`, `burst`,
-            `hello()` (a dict) and `self_test()`.
+            `hello()` (a dict), `self_test()` and `collect_soon()`.
     """
 
     def __init__(self, app, reader):
@@ -105,6 +105,7 @@ class Commands:
         if len(payload) > wire.MAX_PAYLOAD:
             raise RuntimeError("hello too long")
         outbox.reply(wire.HELLO, 0, payload)
+        self._app.collect_soon()
 
     def _act(self, kind, seq, payload, t_ms):
         app = self._app
@@ -153,6 +154,7 @@ class Commands:
         if answer == wire.DONE:
             answer, text = self._app.interlock.load(stage, self._app.builder.means)
         self._answer(self._loader_seq, wire.STAGE, answer, text)
+        self._app.collect_soon()
 
     def _begin_burst(self, seq, payload):
         trip_seq, first = wire.unpack_burst_request(payload)
@@ -178,6 +180,7 @@ class Commands:
         self._burst = []
         payload = wire.pack_burst(burst.trip_seq, first, burst.total(), burst.trip_index(), bytes(out))
         self._app.outbox.reply(wire.BURST, seq, payload)
+        self._app.collect_soon()
 
 
 def _u32(payload):
