@@ -10,16 +10,19 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 from collections.abc import Sequence
+from dataclasses import asdict, replace
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchwarden import __version__
-from benchwarden.errors import BenchwardenError
+from benchwarden.errors import BenchwardenError, PlanError, RecordError
 
 if TYPE_CHECKING:
     from benchwarden.core.plan import Plan
+    from benchwarden.core.unit import Unit
     from benchwarden.run import Outcome
     from benchwarden.supervisor import Person
 
@@ -66,8 +69,11 @@ def _parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser("demo", help="watch a supervised power-up on the virtual bench, with a fault in it")
     demo.add_argument("--unit", type=Path, help="unit facts; default: the demo amplifier")
-    demo.add_argument("--fault", default=DEMO_FAULT, help="NAME[:severity][@seconds][/left|right], or none")
-    demo.add_argument("--speed", type=float, default=20.0, help="board seconds per second; 0 flat out (default 20)")
+    demo.add_argument("--fault", help="NAME[:severity][@seconds][/left|right], or none; default: a slow runaway")
+    demo.add_argument(
+        "--burn-in", metavar="HOURS", help="a burn-in of this length instead of a power-up, without a fault"
+    )
+    demo.add_argument("--speed", type=float, default=None, help="board seconds per second; 0 flat out (default 20)")
     demo.add_argument("--seed", type=int, default=1)
     demo.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
     demo.add_argument("--no-page", action="store_true", help="without the live page")
@@ -120,26 +126,28 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _demo(args: argparse.Namespace) -> int:
-    from benchwarden.analysis.planner import check_plan, power_up_plan
     from benchwarden.core.unit import load_unit
+    from benchwarden.record.export import unit_toml
     from benchwarden.virtual.demo import VirtualBench
     from benchwarden.virtual.hands import Hands
     from benchwarden.virtual.technician import Technician
 
     print("VIRTUAL BENCH: every number below comes from a model, not from a measurement.")
     print(CAUTION)
+    # A person needs time to read; the model does not.
+    speed = args.speed if args.speed is not None else 2.0 if args.by_hand else 20.0
     with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as shipped:
-        unit_path = args.unit or shipped
-        plan = power_up_plan(load_unit(unit_path))
-        check_plan(plan)
-        with VirtualBench(unit_path, args.fault, args.speed, args.seed) as bench:
-            print(f"Virtual amplifier: {plan.unit.model or unit_path}; fault: {args.fault}.")
-            hands = Hands(bench.hands)
-            try:
-                person = Technician(hands, confirms=not args.by_hand)
-                outcome = _supervised(args, plan, bench.port, "demo", person, args.speed)
-            finally:
-                hands.close()
+        unit = load_unit(args.unit or shipped)
+    plan = _checked_plan(unit, args.burn_in)
+    fault = args.fault or ("none" if args.burn_in else DEMO_FAULT)
+    with tempfile.TemporaryDirectory(prefix="benchwarden-") as folder:
+        # The bench is told the unit as the plan has it: a burn-in begins with the bias set.
+        unit_path = Path(folder) / "unit.toml"
+        unit_path.write_text(unit_toml(asdict(plan.unit), ()), encoding="utf-8")
+        with VirtualBench(unit_path, fault, speed, args.seed) as bench, Hands(bench.hands) as hands:
+            print(f"Virtual amplifier: {unit.model or 'no model given'}; fault: {fault}.")
+            person = Technician(hands, confirms=not args.by_hand)
+            outcome = _supervised(args, plan, bench.port, "demo", person, speed)
     return 0 if outcome.pdf else EXIT_ERROR
 
 
@@ -153,14 +161,28 @@ def _run(args: argparse.Namespace) -> int:
 
 
 def _computed_plan(args: argparse.Namespace) -> Plan:
-    from benchwarden.analysis.planner import burn_in_plan, check_plan, load_plan, power_up_plan
+    from benchwarden.analysis.planner import check_plan, load_plan
     from benchwarden.core.unit import load_unit
-    from benchwarden.run import checked_hours
 
     unit = load_unit(args.unit)
-    plan = burn_in_plan(unit, checked_hours(args.burn_in)) if args.burn_in else power_up_plan(unit)
-    if args.plan:
-        plan = load_plan(args.plan, unit)
+    if not args.plan:
+        return _checked_plan(unit, args.burn_in)
+    if args.burn_in:
+        raise PlanError("--burn-in with --plan; allowed: one of them (the plan file has run_type and hours)")
+    plan = load_plan(args.plan, unit)
+    plan = replace(plan, unit=replace(unit, run_type=plan.run_type))
+    check_plan(plan)
+    return plan
+
+
+def _checked_plan(unit: Unit, burn_in: str | None) -> Plan:
+    from benchwarden.analysis.planner import burn_in_plan, check_plan, power_up_plan
+    from benchwarden.run import checked_hours
+
+    if burn_in:
+        plan = burn_in_plan(replace(unit, run_type="burn-in"), checked_hours(burn_in))
+    else:
+        plan = power_up_plan(replace(unit, run_type="power-up"))
     check_plan(plan)
     return plan
 
@@ -179,7 +201,13 @@ def _supervised(
     info = RunInfo(run_dir.name, started, person is not None, speed)
     page = None if args.no_page else _start_page(run_dir, args.page_port)
     try:
-        outcome = supervise(plan, port, run_dir, clock, info, person, print)
+        try:
+            outcome = supervise(plan, port, run_dir, clock, info, person, print)
+        except RecordError:
+            print(
+                f"What was recorded: `benchwarden recover {run_dir}`, `benchwarden report {run_dir}`", file=sys.stderr
+            )
+            raise
         _print_outcome(outcome)
         if page is not None and getattr(args, "stay", False) and sys.stdin.isatty():
             input("The live page stays up; press Enter to end. ")

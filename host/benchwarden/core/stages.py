@@ -227,6 +227,12 @@ def _check_words(stage: PlanStage) -> str:
         for name in ("rail_pos_v", "rail_neg_v")
         if name in spans
     ]
+    # A bias that must not be zero is what this stage is about.
+    words += [
+        f"{CHANNEL[name].label} {spans[name].low * 1000:.2f} to {spans[name].high * 1000:.2f} mV"
+        for name in ("bias_left_v", "bias_right_v")
+        if name in spans and spans[name].low > 0
+    ]
     return "; ".join(words)
 
 
