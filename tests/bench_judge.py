@@ -1,10 +1,10 @@
 """Judge many varied runs on the amplifier model and print how often it is right.
 
-    python tests/bench_judge.py --first-seed 5000 --runs 200
+    python tests/bench_judge.py --first-seed 6000 --runs 200
 
 Prints trips and misses per fault, false trips on healthy runs with look-alikes,
-wrong causes, and lead before damage. Settings were chosen on seeds below 5000; report
-figures of seeds from 5000 on.
+wrong causes, and lead before damage. Settings were chosen on seeds below 6000; report
+figures of seeds from 6000 on.
 """
 
 from __future__ import annotations
@@ -177,7 +177,7 @@ def judged(run: Run) -> list[dict[str, object]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--first-seed", type=int, default=5000)
+    parser.add_argument("--first-seed", type=int, default=6000)
     parser.add_argument("--runs", type=int, default=120)
     parser.add_argument("--only", default="")
     parser.add_argument("--verbose", action="store_true")
@@ -195,7 +195,8 @@ def main() -> None:
             trips = judged(run)
             hours += len(run.block) / 36000.0
             if trips or run.damaged:
-                false_trips += bool(trips)
+                # A set that the model destroys was not healthy, whatever it was meant to be.
+                false_trips += bool(trips) and not run.damaged
                 print(f"  seed {seed} healthy: {trips[:1]} damage {run.damaged[:1]}")
             continue
         run, severity, at = faulty(seed, name)

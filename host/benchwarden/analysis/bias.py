@@ -118,11 +118,10 @@ class Bias:
         note_v = max(NOTE_TIMES * target, target + 0.003)
         self._note_s[k] = self._note_s[k] + now.dt_s if value > note_v else 0.0
         recent = self._minute[k]
-        # Hot from drive and on the way back is not too high yet.
-        after = now.drive_s < _WANDER_AFTER_DRIVE_S
-        recovering = after and (len(recent) < 20 or value < 0.995 * recent[-20])
-        if after:
-            recent.append(value)
+        recent.append(value)
+        # Hot from drive, or cold with a compensation that only warms up: on the way back is not too high yet.
+        young = now.drive_s < _WANDER_AFTER_DRIVE_S or now.mains_s < _WANDER_AFTER_DRIVE_S
+        recovering = young and (len(recent) <= 20 or value < 0.995 * recent[-21])
         if self._high_s[k] >= _HIGH_S and not recovering:
             words = f"bias {side} {value * 1e3:.1f} mV for {self._high_s[k]:.0f} s, target {target * 1e3:.1f} mV"
             return [trip(second.t_s, "bias-unstable", side, words)]
@@ -132,12 +131,11 @@ class Bias:
             found.append(warning(second.t_s, "bias-unstable", side, words))
         if now.drive_s < _WANDER_AFTER_DRIVE_S:
             return found
-        return found + self._wander(k, side, value, second.t_s)
+        return found + self._wander(k, side, second.t_s)
 
-    def _wander(self, k: int, side: str, value: float, t_s: float) -> list[Finding]:
+    def _wander(self, k: int, side: str, t_s: float) -> list[Finding]:
         """Compare with the level at which it once held still for a minute."""
         minute = self._minute[k]
-        minute.append(value)
         if len(minute) < 60:
             return []
         first, last = sum(list(minute)[:30]) / 30.0, sum(list(minute)[30:]) / 30.0
