@@ -123,6 +123,7 @@ class Commands:
             return
         if kind == wire.ARM:
             answer, text = lock.arm(t_ms)
+            app.collect_soon()
         elif kind == wire.GO:
             answer, text = lock.go(t_ms, _u32(payload))
         elif kind == wire.OPEN:
@@ -131,6 +132,7 @@ class Commands:
             answer, text = lock.open(t_ms, cause, _words(payload))
         elif kind == wire.RESET:
             answer, text = lock.reset(app.self_test)
+            app.collect_soon()
         elif kind == wire.RESEND:
             app.outbox.resend_from(_u32(payload))
             answer, text = wire.DONE, ""

@@ -57,14 +57,20 @@ def test_a_run_from_power_on_to_trips(boards: Boards) -> None:
     # around a collection.
     session.frames.clear()
     begun_us = board.now_ms * 1000
-    session.run(2500)
-    assert len(session.frames) in (24, 25, 26)
+    session.run(4500)
+    assert len(session.frames) in (44, 45, 46)
     assert {b[1] - a[1] for a, b in itertools.pairwise(session.frames)} == {10}
     assert session.frames[-1][4] == 0, "overruns"
     edges = [us for us, pin, _ in board.edges if pin == PULSE and us > begun_us]
     gaps = [b - a for a, b in itertools.pairwise(edges)]
     assert max(gaps) < 20_000
     assert sorted(gaps)[len(gaps) // 2] == pytest.approx(2500, abs=50)
+    board.send(wire.HELLO_REQUEST)
+    session.run(300)
+    load = session.hello["load"]
+    print("load on the emulated board:", load)
+    assert load["heap_min"] >= 60_000
+    assert load["idle_pct"] > 0
 
     # A register beyond its limit, and the alert line, at moments the scan cannot expect.
     chance = random.Random(1)
@@ -90,13 +96,6 @@ def test_a_run_from_power_on_to_trips(boards: Boards) -> None:
     assert 500_000 < opened_after_us(board, silent_us) < 1_200_000
     assert session.event(wire.EV_TRIPPED)[2] == wire.CAUSES.index("host-silent")
 
-    board.send(wire.HELLO_REQUEST)
-    session.run(300)
-    load = session.hello["load"]
-    print("load on the emulated board:", load)
-    assert load["heap_min"] >= 60_000
-    assert load["idle_pct"] > 0
-    assert load["overruns"] == 0
     assert board.resets_ms == []
     assert not board.garbage
 
