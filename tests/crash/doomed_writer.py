@@ -1,6 +1,9 @@
 """A run's writer that is meant to be killed: says on stdout what is durable, right after each commit.
 
 doomed_writer.py RUN_DIR SEED            write until killed
+doomed_writer.py RUN_DIR SEED --small    the same, one to three frames a commit, merged every forty
+doomed_writer.py RUN_DIR SEED --die-in-merge
+                                         the same, and kill itself at a random statement of a random merge
 doomed_writer.py RUN_DIR SEED --fill     write until the disk is full, then tell what can be read
 """
 
@@ -10,6 +13,7 @@ import json
 import os
 import random
 import resource
+import signal
 import struct
 import sys
 import tempfile
@@ -19,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchwarden.core.samples import FRAME_DTYPE
+from benchwarden.record import journal as journal_module
 from benchwarden.record.journal import NAME, Journal, JournalFull, JournalReader
 from benchwarden.record.recover import recover
 from wardenfw import wire
@@ -48,10 +53,10 @@ def say(**words: object) -> None:
     os.write(1, json.dumps(words).encode() + b"\n")
 
 
-def write_on(journal: Journal, rng: random.Random) -> None:
+def write_on(journal: Journal, rng: random.Random, most: int = 200) -> None:
     frame, event = journal.durable_frame(BOOT), journal.durable_event(BOOT)
     while True:
-        count = rng.randrange(1, 200)
+        count = rng.randrange(1, most)
         seqs = np.arange(frame + 1, frame + 1 + count, dtype=np.uint32)
         frame += count
         journal.append_frames(BOOT, seqs, frames_of(seqs))
@@ -60,6 +65,26 @@ def write_on(journal: Journal, rng: random.Random) -> None:
         journal.append_note("beat", frame / 10, {"frame": frame})
         journal.commit()
         say(frame=journal.durable_frame(BOOT), event=journal.durable_event(BOOT))
+
+
+def die_in_merge(journal: Journal, rng: random.Random) -> None:
+    """Arrange for a kill between the statements of a merge, its COMMIT included."""
+    merges, after = rng.randrange(1, 8), rng.randrange(0, 7)
+    left: list[int] = []
+
+    def heard(statement: str) -> None:
+        nonlocal merges
+        if statement.startswith("DELETE FROM frames"):
+            merges -= 1
+            if merges == 0:
+                left.append(after)
+        if left:
+            # DELETE, INSERT frames, event, note, COMMIT, then BEGIN and what follows of the next commit.
+            if left[0] == 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+            left[0] -= 1
+
+    journal._open().set_trace_callback(heard)
 
 
 def fill(run_dir: Path, journal: Journal, rng: random.Random) -> None:
@@ -108,9 +133,15 @@ def main() -> None:
     )
     if "--fill" in sys.argv:
         fill(run_dir, journal, rng)
-    else:
-        say(ready=True)
-        write_on(journal, rng)
+        return
+    small = "--small" in sys.argv or "--die-in-merge" in sys.argv
+    if small:
+        # Set after opening: what an earlier writer left is taken up by whatever the threshold is.
+        journal_module._MERGE_FRAMES = 40
+    if "--die-in-merge" in sys.argv:
+        die_in_merge(journal, rng)
+    say(ready=True)
+    write_on(journal, rng, 4 if small else 200)
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import signal
 import subprocess
 import sys
 import tempfile
@@ -27,24 +28,35 @@ WRITER = Path(__file__).with_name("doomed_writer.py")
 @dataclass
 class Tally:
     kills: int = 0
+    kills_in_merges: int = 0
     acknowledged: int = 0
     unacknowledged_kept: int = 0
 
 
-def kill_once(run_dir: Path, seed: int, delay_s: float, tally: Tally) -> None:
+def kill_once(run_dir: Path, seed: int, delay_s: float, tally: Tally, way: str = "") -> None:
     """Let a writer go on with the run, kill it `delay_s` after it began, and check what it left.
+
+    Args:
+        way: "" for commits of many frames; "--small" for commits of few, merged
+            often; "--die-in-merge" for a writer that kills itself inside a merge.
 
     Raises:
         AssertionError: something acknowledged is missing or wrong, or the record claims to be whole and is not.
     """
-    command = [sys.executable, str(WRITER), str(run_dir), str(seed)]
+    command = [sys.executable, str(WRITER), str(run_dir), str(seed), *way.split()]
     with subprocess.Popen(command, stdout=subprocess.PIPE) as writer:
         assert writer.stdout is not None
         assert json.loads(writer.stdout.readline()) == {"ready": True}
-        time.sleep(delay_s)
-        assert writer.poll() is None, "the writer ended by itself"
-        writer.kill()
-        said = [json.loads(line) for line in writer.stdout.read().splitlines() if line.endswith(b"}")]
+        if way == "--die-in-merge":
+            output = writer.stdout.read()
+            assert writer.wait() == -signal.SIGKILL
+            tally.kills_in_merges += 1
+        else:
+            time.sleep(delay_s)
+            assert writer.poll() is None, "the writer ended by itself"
+            writer.kill()
+            output = writer.stdout.read()
+        said = [json.loads(line) for line in output.splitlines() if line.endswith(b"}")]
     tally.kills += 1
     if said:
         tally.acknowledged = said[-1]["frame"]
@@ -83,8 +95,10 @@ def kill_once(run_dir: Path, seed: int, delay_s: float, tally: Tally) -> None:
 def kill_many(run_dir: Path, kills: int, seed: int, longest_s: float = 0.12) -> Tally:
     rng = random.Random(seed)
     tally = Tally()
+    ways = ("", "--small", "--die-in-merge")
     for number in range(kills):
-        kill_once(run_dir, rng.randrange(1 << 30), rng.uniform(0.0, longest_s), tally)
+        way = ways[number % len(ways)]
+        kill_once(run_dir, rng.randrange(1 << 30), rng.uniform(0.0, longest_s), tally, way)
         assert tally.kills == number + 1
     return tally
 
@@ -98,7 +112,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         tally = kill_many(Path(folder) / "run", words.kills, words.seed)
     print(
-        f"{tally.kills} kills: every acknowledged frame and event read back identical, no gap, no damage; "
+        f"{tally.kills} kills, {tally.kills_in_merges} of them inside a merge: "
+        "every acknowledged frame and event read back identical, no gap, no damage; "
         f"{tally.acknowledged} frames in the record, {tally.unacknowledged_kept} durable but not yet acknowledged"
     )
 

@@ -18,12 +18,14 @@ pytestmark = [pytest.mark.crash, pytest.mark.skipif(sys.platform == "win32", rea
 def test_ten_kills_lose_nothing_acknowledged(tmp_path: Path) -> None:
     tally = kill_many(tmp_path / "run", kills=10, seed=10)
     assert tally.acknowledged > 0
+    assert tally.kills_in_merges == 3
 
 
 @pytest.mark.slow
 def test_a_hundred_kills_lose_nothing_acknowledged(tmp_path: Path) -> None:
     tally = kill_many(tmp_path / "run", kills=100, seed=100)
     assert tally.acknowledged > 0
+    assert tally.kills_in_merges == 33
 
 
 def check_filled(output: bytes, seen: str) -> None:

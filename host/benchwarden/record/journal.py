@@ -2,9 +2,16 @@
 
 One SQLite file per run in WAL mode with synchronous=FULL: a committed batch
 survives a kill or a power cut, a batch that was not committed leaves no trace,
-and a reader can follow while the writer writes. Frames are kept one blob per
-commit (records byte-shuffled, zlib level 1) with a CRC-32 over the blob and the
-row that describes it, so that a flipped bit costs one batch and is named.
+and a reader can follow while the writer writes. Frames are kept in batches with
+a CRC-32 over the blob and the row that describes it, so that a flipped bit
+costs one batch and is named.
+
+A live run commits after every frame or two. Such small batches are stored
+plain; when a minute of them has piled up, the commit that completes it replaces
+them by one packed batch in the same transaction. A batch's row number is how
+many frames the run had up to its last, so it does not matter to a reader who
+has followed up to row k whether what comes next has been merged since: of the
+first batch beyond k he takes what comes after the k-th frame.
 
 Time is the board's: `run_ms` of each batch is milliseconds since run start,
 carried over the 49-day wrap of the board's counter and over a board restart.
@@ -21,37 +28,53 @@ import struct
 import sys
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
 
 from benchwarden.core.samples import FRAME_DTYPE, SampleBlock, block_from_frames
 from benchwarden.errors import RecordDamaged, RecordError
+from benchwarden.record.batch import (
+    COLUMNS,
+    DEFLATED,
+    PLAIN,
+    RECORD_DTYPE,
+    BatchRow,
+    FrameArray,
+    SeqArray,
+    block_at,
+    block_of,
+    elapsed_ms,
+    fault_of,
+    records_of,
+    row_of,
+    signed_ms,
+    steps_ms,
+)
 from wardenfw import wire
 
 NAME = "journal.sqlite"
 LOCK_NAME = "journal.lock"
 RESERVE_NAME = "journal.reserve"
-FORMAT = 1
+FORMAT = 2
 
-FrameArray = npt.NDArray[np.void]
-SeqArray = npt.NDArray[np.uint32]
-
-_RECORD_DTYPE = np.dtype([("seq", "<u4"), ("frame", FRAME_DTYPE)])
 BURST_DTYPE = np.dtype(
     [("t_ms", "<u4"), ("bits", "u1"), ("spare", "V3"), ("value", "<f4", (wire.N_CHANNELS,))],
 )
 assert BURST_DTYPE.itemsize == wire.BURST_RECORD_SIZE
 
-_WRAP_MS = 1 << 32
 _MAX_BATCH = 4096
+# Small batches become one when they hold a minute: half the bytes of one a
+# second, and what a flipped bit can cost stays small.
+_MERGE_FRAMES = 600
 # Frames kept in memory while the disk is full: ten minutes.
 _MAX_PENDING = 6000
 _RESERVE_BYTES = 1 << 20
@@ -60,6 +83,8 @@ _RESERVE_BYTES = 1 << 20
 _RESTART_MS = 100
 _PAGE_ROWS = 256
 _PAGE_BYTES = 1 << 20
+# Row numbers tried past a damaged page when the newest is not known.
+_MOST_MISSES = 1 << 16
 # A length field may be rotten too; a year of frames is some 13 GB.
 _LARGEST_FILE = 1 << 34
 
@@ -67,7 +92,8 @@ _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL, crc INTEGER NOT NULL);
 CREATE TABLE frames (
     id INTEGER PRIMARY KEY, boot INTEGER NOT NULL, first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL,
-    n INTEGER NOT NULL, run_ms INTEGER NOT NULL, crc INTEGER NOT NULL, data BLOB NOT NULL
+    n INTEGER NOT NULL, run_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL, packing INTEGER NOT NULL,
+    crc INTEGER NOT NULL, data BLOB NOT NULL
 );
 CREATE TABLE events (
     id INTEGER PRIMARY KEY, boot INTEGER NOT NULL, seq INTEGER NOT NULL, run_ms INTEGER,
@@ -79,6 +105,10 @@ CREATE TABLE bursts (
     trip_index INTEGER NOT NULL, crc INTEGER NOT NULL, records BLOB NOT NULL, UNIQUE (boot, trip_seq)
 );
 """
+
+
+_INSERT = f"INSERT INTO frames VALUES ({', '.join('?' * len(BatchRow._fields))})"
+_DELETE = "DELETE FROM frames WHERE id > ? AND id <= ?"
 
 
 class JournalFull(RecordError):
@@ -182,52 +212,61 @@ def _crc(*parts: bytes) -> int:
     return value
 
 
-def _frames_crc(boot: int, first_seq: int, last_seq: int, n: int, run_ms: int, data: bytes) -> int:
-    return _crc(struct.pack("<IIIIq", boot, first_seq, last_seq, n, run_ms), data)
-
-
-def _pack(records: FrameArray) -> bytes:
-    # Same bytes of neighbouring floats lie side by side: half the size for the
-    # fastest zlib level.
-    plain = np.ascontiguousarray(records).view(np.uint8).reshape(len(records), _RECORD_DTYPE.itemsize)
-    return zlib.compress(np.ascontiguousarray(plain.T).tobytes(), 1)
-
-
-def _unpack(data: bytes, n: int) -> FrameArray:
-    plain = np.frombuffer(zlib.decompress(data), dtype=np.uint8).reshape(_RECORD_DTYPE.itemsize, n)
-    records: FrameArray = np.ascontiguousarray(plain.T).view(_RECORD_DTYPE).reshape(n)
-    return records
-
-
-def _signed_ms(later: int, earlier: int) -> int:
-    """Return later - earlier of two 32-bit millisecond counters, across their wrap."""
-    return (later - earlier + (_WRAP_MS >> 1)) % _WRAP_MS - (_WRAP_MS >> 1)
-
-
-def _elapsed_ms(frames: FrameArray) -> npt.NDArray[np.int64]:
-    """Return milliseconds since the first of these frames, over any number of counter wraps."""
-    steps = np.diff(frames["t_ms"], prepend=frames["t_ms"][:1]).astype(np.int32)
-    return np.cumsum(steps, dtype=np.int64)
-
-
-def _block(frames: FrameArray, run_ms: int) -> SampleBlock:
-    """Return frames of one boot as a block whose first frame is at run_ms."""
-    return replace(block_from_frames(frames, 0), t_s=(_elapsed_ms(frames) + run_ms) / 1000.0)
-
-
-def _block_of(batches: list[tuple[int, FrameArray]]) -> SampleBlock:
-    """Return batches as one block; each is (run_ms of its first frame, records)."""
-    frames: FrameArray = np.concatenate([records for _, records in batches])["frame"]
-    elapsed_ms = _elapsed_ms(frames)
-    sizes = [len(records) for _, records in batches]
-    starts = np.cumsum([0, *sizes[:-1]])
-    # Within a batch the board's counter tells; where one begins, the journal does.
-    shift_ms = np.array([run_ms for run_ms, _ in batches]) - elapsed_ms[starts]
-    return replace(block_from_frames(frames, 0), t_s=(elapsed_ms + np.repeat(shift_ms, sizes)) / 1000.0)
-
-
 def _nothing() -> SampleBlock:
     return block_from_frames(np.empty(0, FRAME_DTYPE), 0)
+
+
+_Step = tuple[str, tuple[Any, ...]]  # a statement and its values
+
+
+class _Pending(NamedTuple):
+    """Frames of one boot that wait for the next commit; times of the first and last in ms since run start."""
+
+    boot: int
+    run_ms: int
+    end_ms: int
+    records: FrameArray
+
+
+class _Small(NamedTuple):
+    """Consecutive batches of one boot, each small, that are to become one.
+
+    Attributes:
+        before: row number of the batch before them.
+        frames: how many they hold together.
+    """
+
+    boot: int
+    run_ms: int
+    end_ms: int
+    before: int
+    frames: int
+    parts: tuple[FrameArray, ...]
+
+    def plus(self, part: _Pending) -> _Small:
+        frames = self.frames + len(part.records)
+        return self._replace(end_ms=part.end_ms, frames=frames, parts=(*self.parts, part.records))
+
+    def deleted(self) -> _Step:
+        return _DELETE, (self.before, self.before + self.frames)
+
+    def packed(self) -> Iterator[_Step]:
+        records = _joined_records(self.parts)
+        if len(records) <= _MAX_BATCH:
+            end = self.before + self.frames
+            yield _INSERT, row_of(end, self.boot, self.run_ms, self.end_ms, records, DEFLATED)
+            return
+        at_ms = elapsed_ms(records["frame"]["t_ms"]) + self.run_ms
+        for start in range(0, len(records), _MAX_BATCH):
+            part = records[start : start + _MAX_BATCH]
+            stop = start + len(part)
+            times = int(at_ms[start]), int(at_ms[stop - 1])
+            yield _INSERT, row_of(self.before + stop, self.boot, *times, part, DEFLATED)
+
+
+def _joined_records(parts: Sequence[FrameArray]) -> FrameArray:
+    # One part is the rule at one commit a poll; numpy's joining costs as much as the rest of it.
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 class Journal:
@@ -242,7 +281,10 @@ class Journal:
         self.run_dir = run_dir
         self._db: sqlite3.Connection | None = connection
         self._lock_fd = lock_fd
-        self._pending: list[tuple[int, int, FrameArray]] = []  # boot, run_ms of the first, records
+        self._pending: list[_Pending] = []
+        self._taken = 0  # frames on disk, which is the newest row's number
+        self._small: _Small | None = None
+        self._is_merging = False
         self._pending_rows: list[tuple[str, tuple[Any, ...]]] = []
         self._dropped = 0
         self._is_failing = False
@@ -280,11 +322,13 @@ class Journal:
         try:
             _make_reserve(run_dir)
             db = _connect(path)
-            with db:
-                for statement in _SCHEMA.split(";")[:-1]:
-                    db.execute(statement)
-                for key, value in (("format", str(FORMAT)), ("header", text)):
-                    db.execute("INSERT INTO meta VALUES (?, ?, ?)", (key, value, _crc(value.encode())))
+            # All at once: a run has begun with its header, or not at all.
+            db.execute("BEGIN IMMEDIATE")
+            for statement in _SCHEMA.split(";")[:-1]:
+                db.execute(statement)
+            for key, value in (("format", str(FORMAT)), ("header", text)):
+                db.execute("INSERT INTO meta VALUES (?, ?, ?)", (key, value, _crc(value.encode())))
+            db.execute("COMMIT")
             _sync_folder(run_dir)
         except (sqlite3.Error, OSError) as error:
             _unlock(lock_fd)
@@ -330,29 +374,41 @@ class Journal:
         for boot, seq in db.execute("SELECT boot, seq FROM events"):
             self._events.add((boot, seq))
             self._durable_event[boot] = max(seq, self._durable_event.get(boot, 0))
-        row = db.execute(
-            "SELECT boot, first_seq, last_seq, n, run_ms, crc, data FROM frames ORDER BY id DESC LIMIT 1"
-        ).fetchone()
-        if row is not None:
-            boot, first_seq, last_seq, n, run_ms, crc, data = row
-            if crc != _frames_crc(boot, first_seq, last_seq, n, run_ms, data):
-                raise RecordDamaged(
-                    f"{self.run_dir / NAME}: the newest batch is damaged, so the run cannot be continued in it",
-                    "all that a reader reports",
-                    f"frames {first_seq} to {last_seq}",
-                )
-            t_ms = _unpack(data, n)["frame"]["t_ms"]
-            self._boot = boot
-            self._last_seq[boot] = self._durable_frame[boot] = last_seq
-            self._last_t_ms = int(t_ms[-1])
-            self._last_run_ms = run_ms + int(_elapsed_ms(_unpack(data, n)["frame"])[-1])
+        self._take_up_frames(db)
         with db:
             db.execute("DELETE FROM meta WHERE key = 'closed'")
+
+    def _take_up_frames(self, db: sqlite3.Connection) -> None:
+        """Go on after the newest batch, and with the small ones before it."""
+        small: list[tuple[BatchRow, FrameArray]] = []
+        frames = 0
+        with closing(db.execute(f"SELECT {COLUMNS} FROM frames ORDER BY id DESC")) as rows:
+            for row in map(BatchRow._make, rows):
+                fault = fault_of(row)
+                if not self._taken:
+                    if fault:
+                        raise RecordDamaged(
+                            f"{self.run_dir / NAME}: the newest batch is damaged, so the run cannot be continued in it",
+                            "all that a reader reports",
+                            f"frames {row.first_seq} to {row.last_seq}",
+                        )
+                    self._taken, self._boot, self._last_run_ms = row.id, row.boot, row.end_ms
+                    self._last_seq[row.boot] = self._durable_frame[row.boot] = row.last_seq
+                    self._last_t_ms = int(records_of(row)["frame"]["t_ms"][-1])
+                is_next = row.boot == self._boot and row.id == self._taken - frames
+                if fault or row.packing != PLAIN or not is_next or frames >= _MERGE_FRAMES:
+                    break
+                small.append((row, records_of(row)))
+                frames += row.n
+        if small:
+            oldest = small[-1][0]
+            parts = tuple(records for _, records in reversed(small))
+            self._small = _Small(oldest.boot, oldest.run_ms, small[0][0].end_ms, self._taken - frames, frames, parts)
 
     @property
     def pending_frames(self) -> int:
         """Frames appended and not yet committed."""
-        return sum(len(records) for _, _, records in self._pending)
+        return sum(len(part.records) for part in self._pending)
 
     def durable_frame(self, boot: int) -> int:
         """Return the newest frame of this boot on disk, 0 when there is none."""
@@ -387,36 +443,44 @@ class Journal:
             The frames taken, timed from run start: the very numbers that a
             reader will find. Show them after `commit`.
         """
-        last_seq = self._last_seq.get(boot, -1)
-        fresh = seqs.astype(np.int64) > last_seq
-        if boot == self._boot and self._last_run_ms is not None:
-            previous = self._last_t_ms
-        else:
-            previous = int(frames["t_ms"][0]) - 1 if len(frames) else 0
-        steps = np.diff(frames["t_ms"], prepend=np.uint32(previous % _WRAP_MS)).astype(np.int32)
-        taken = fresh & _advancing(steps, fresh)
-        if not taken.any():
+        frames, seqs = self._fresh(boot, seqs, frames)
+        if not len(frames):
             return _nothing()
-        records = np.empty(int(taken.sum()), dtype=_RECORD_DTYPE)
-        records["seq"] = seqs[taken]
-        records["frame"] = frames[taken]
-        kept: FrameArray = records["frame"]
-        first_ms, last_ms = int(kept["t_ms"][0]), int(kept["t_ms"][-1])
-        run_ms = self._place(boot, first_ms)
-        block = _block(kept, run_ms)
-        self._boot, self._last_t_ms = boot, last_ms
-        self._last_run_ms = round(float(block.t_s[-1]) * 1000)
-        self._last_seq[boot] = int(records["seq"][-1])
-        self._pending.append((boot, run_ms, records))
+        records = np.empty(len(frames), dtype=RECORD_DTYPE)
+        records["seq"] = seqs
+        records["frame"] = frames
+        t_ms = frames["t_ms"]
+        run_ms = self._place(boot, int(t_ms[0]))
+        at_ms = elapsed_ms(t_ms) + run_ms
+        self._boot, self._last_t_ms = boot, int(t_ms[-1])
+        self._last_run_ms = int(at_ms[-1])
+        self._last_seq[boot] = int(seqs[-1])
+        self._pending.append(_Pending(boot, run_ms, self._last_run_ms, records))
         if self._is_failing:
             self._bound_pending()
-        return block
+        return block_at(frames, at_ms)
+
+    def _fresh(self, boot: int, seqs: SeqArray, frames: FrameArray) -> tuple[FrameArray, SeqArray]:
+        """Return those frames, with their numbers, that come after all before them in number and in time."""
+        if not len(frames):
+            return frames, seqs
+        last_seq = self._last_seq.get(boot, -1)
+        t_ms = frames["t_ms"]
+        goes_on = boot == self._boot and self._last_run_ms is not None
+        step = signed_ms(int(t_ms[0]), self._last_t_ms) if goes_on else 1
+        steps = steps_ms(t_ms)
+        if step > 0 and seqs[0] > last_seq and (len(seqs) == 1 or (steps.min() > 0 and (seqs[1:] > seqs[:-1]).all())):
+            return frames, seqs
+        before = np.maximum.accumulate(np.concatenate(([last_seq], seqs[:-1].astype(np.int64))))
+        fresh = seqs > before
+        taken = fresh & _advancing([step, *steps.tolist()], fresh)
+        return frames[taken], seqs[taken]
 
     def _place(self, boot: int, t_ms: int) -> int:
         if self._last_run_ms is None:
-            return _signed_ms(t_ms, t_ms if self._t0_ms is None else self._t0_ms)
+            return signed_ms(t_ms, t_ms if self._t0_ms is None else self._t0_ms)
         if boot == self._boot:
-            return self._last_run_ms + _signed_ms(t_ms, self._last_t_ms)
+            return self._last_run_ms + signed_ms(t_ms, self._last_t_ms)
         run_ms = self._last_run_ms + self._restart_ms
         self.append_note(
             "board-restart",
@@ -428,7 +492,7 @@ class Journal:
 
     def _bound_pending(self) -> None:
         while self.pending_frames > _MAX_PENDING and len(self._pending) > 1:
-            self._dropped += len(self._pending.pop(0)[2])
+            self._dropped += len(self._pending.pop(0).records)
 
     def append_event(self, boot: int, seq: int, payload: bytes) -> bool:
         """Take one board event for the next commit; False when it is already held."""
@@ -445,9 +509,9 @@ class Journal:
     def run_ms_of(self, boot: int, t_ms: int) -> int | None:
         """Return board time of this boot as milliseconds since run start; None while unknown."""
         if boot == self._boot and self._last_run_ms is not None:
-            return self._last_run_ms + _signed_ms(t_ms, self._last_t_ms)
+            return self._last_run_ms + signed_ms(t_ms, self._last_t_ms)
         if self._last_run_ms is None and self._t0_ms is not None:
-            return _signed_ms(t_ms, self._t0_ms)
+            return signed_ms(t_ms, self._t0_ms)
         return None
 
     def append_note(self, kind: str, t_s: float | None, body: dict[str, Any]) -> None:
@@ -476,10 +540,12 @@ class Journal:
                 stays in memory for another try.
             RecordError: the journal cannot be written for another reason.
         """
-        if not self._pending and not self._pending_rows:
-            return
+        if self._pending or self._pending_rows:
+            self._commit(is_last=False)
+
+    def _commit(self, is_last: bool) -> None:
         try:
-            self._write()
+            self._store(is_last)
         except sqlite3.Error as error:
             if not _is_full(error, self.run_dir):
                 raise RecordError(f"{self.run_dir / NAME}: cannot be written ({error})") from error
@@ -495,7 +561,7 @@ class Journal:
                 reserve.unlink()
             self.append_note("journal-full", self._now_s(), {"why": str(error), "dropped_frames": self._dropped})
             with suppress(sqlite3.Error):
-                self._write()
+                self._write(may_merge=False, is_last=False)
                 stored = True
         full = getattr(error, "sqlite_errorname", "") == "SQLITE_FULL"
         seen = "the disk is full" if full else f"the disk takes no more ({error}: quota, size limit or a failing disk)"
@@ -516,28 +582,34 @@ class Journal:
     def _now_s(self) -> float | None:
         return None if self._last_run_ms is None else self._last_run_ms / 1000.0
 
-    def _write(self) -> None:
-        db = self._open()
-        newest: dict[int, int] = {}
+    def _store(self, is_last: bool) -> None:
         try:
-            db.execute("BEGIN IMMEDIATE")
-            for boot, run_ms, records in self._batches():
-                data = _pack(records)
-                first, last, n = int(records["seq"][0]), int(records["seq"][-1]), len(records)
-                crc = _frames_crc(boot, first, last, n, run_ms, data)
-                db.execute(
-                    "INSERT INTO frames VALUES (NULL, ?, ?, ?, ?, ?, ?, ?)",
-                    (boot, first, last, n, run_ms, crc, data),
-                )
-                newest[boot] = last
-            for statement, values in self._pending_rows:
-                db.execute(statement, values)
-            db.execute("COMMIT")
+            self._write(may_merge=True, is_last=is_last)
+        except sqlite3.Error:
+            if not self._is_merging:
+                raise
+            # Merging takes more room and touches older pages; neither may keep new frames off the disk.
+            self._write(may_merge=False, is_last=False)
+
+    def _write(self, may_merge: bool, is_last: bool) -> None:
+        db = self._open()
+        newest = {part.boot: int(part.records["seq"][-1]) for part in self._pending}
+        try:
+            steps, small, taken = self._steps(may_merge, is_last)
+            self._is_merging = any(statement == _DELETE for statement, _ in steps)
+            if len(steps) == 1 and not self._pending_rows:
+                db.execute(*steps[0])  # one statement is a transaction of its own
+            else:
+                db.execute("BEGIN IMMEDIATE")
+                for statement, values in (*steps, *self._pending_rows):
+                    db.execute(statement, values)
+                db.execute("COMMIT")
         except sqlite3.Error:
             if db.in_transaction:
                 with suppress(sqlite3.Error):
                     db.execute("ROLLBACK")
             raise
+        self._small, self._taken = small, taken
         self._durable_frame.update(newest)
         for statement, values in self._pending_rows:
             if statement.startswith("INSERT INTO events"):
@@ -546,18 +618,40 @@ class Journal:
         self._pending_rows.clear()
         self._is_failing = False
 
-    def _batches(self) -> Iterator[tuple[int, int, FrameArray]]:
-        """Yield (boot, run_ms, records): what is pending, joined as far as one boot goes."""
+    def _steps(self, may_merge: bool, is_last: bool) -> tuple[list[_Step], _Small | None, int]:
+        """Return what puts the pending frames on disk; what is small and newest afterwards; the newest row's number."""
+        steps: list[_Step] = []
+        small = self._small if may_merge else None
+        end = self._taken
+        for part in self._joined():
+            if small is not None and small.boot != part.boot:
+                steps += _merging(small)
+                small = None
+            held = small or _Small(part.boot, part.run_ms, part.end_ms, end, 0, ())
+            small = held.plus(part)
+            end += len(part.records)
+            if small.frames >= _MERGE_FRAMES:
+                if held.frames:
+                    steps.append(held.deleted())
+                steps += small.packed()
+                small = None
+            else:
+                steps.append((_INSERT, row_of(end, part.boot, part.run_ms, part.end_ms, part.records, PLAIN)))
+        if is_last and small is not None:
+            steps += _merging(small)
+            small = None
+        return steps, small if may_merge else None, end
+
+    def _joined(self) -> Iterator[_Pending]:
+        """Yield what is pending, joined as far as one boot goes."""
         at = 0
         while at < len(self._pending):
-            boot, run_ms, _ = self._pending[at]
-            end = at
-            while end < len(self._pending) and self._pending[end][0] == boot:
+            first = self._pending[at]
+            end = at + 1
+            while end < len(self._pending) and self._pending[end].boot == first.boot:
                 end += 1
-            records = np.concatenate([part for _, _, part in self._pending[at:end]])
-            elapsed_ms = _elapsed_ms(records["frame"])
-            for start in range(0, len(records), _MAX_BATCH):
-                yield boot, run_ms + int(elapsed_ms[start]), records[start : start + _MAX_BATCH]
+            records = _joined_records([part.records for part in self._pending[at:end]])
+            yield _Pending(first.boot, first.run_ms, self._pending[end - 1].end_ms, records)
             at = end
 
     def _open(self) -> sqlite3.Connection:
@@ -577,7 +671,7 @@ class Journal:
         try:
             # With the last batch, so that a disk that fills up between cannot part them.
             self._pending_rows.append(("INSERT OR REPLACE INTO meta VALUES ('closed', '1', ?)", (_crc(b"1"),)))
-            self.commit()
+            self._commit(is_last=True)
         finally:
             db, self._db = self._db, None
             db.close()
@@ -594,13 +688,18 @@ class Journal:
         self.close()
 
 
-def _advancing(steps: npt.NDArray[np.int32], fresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def _merging(small: _Small) -> list[_Step]:
+    """Return what makes one batch of small ones that are on disk."""
+    return [small.deleted(), *small.packed()] if len(small.parts) > 1 else []
+
+
+def _advancing(steps: list[int], fresh: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """Return which of the fresh frames come later than every fresh frame before them."""
-    if bool(np.all(steps > 0)):
+    if all(step > 0 for step in steps):
         return fresh
     taken = fresh.copy()
     behind = 0  # how far the present frame is behind the last one taken
-    for i, step in enumerate(steps.tolist()):
+    for i, step in enumerate(steps):
         behind += step
         if not fresh[i]:
             continue
@@ -807,9 +906,11 @@ class JournalReader:
     def frames(
         self, since_rowid: int = 0, max_rows: int | None = None
     ) -> tuple[int, npt.NDArray[np.uint32], SeqArray, FrameArray]:
-        """Return (rowid, boots, seqs, frames) of the batches after `since_rowid`.
+        """Return (rowid, boots, seqs, frames): what came after `since_rowid`.
 
         Args:
+            since_rowid: a rowid that this or `tail` returned, also if that batch
+                has been merged with others since: no frame comes twice.
             max_rows: at most so many batches, to bound the memory.
 
         Returns:
@@ -835,50 +936,40 @@ class JournalReader:
             if records is None:
                 continue
             if waiting and count + len(records) > _MAX_BATCH:
-                yield _block_of(waiting)
+                yield block_of(waiting)
                 waiting, count = [], 0
             waiting.append((run_ms, records))
             count += len(records)
         if waiting:
-            yield _block_of(waiting)
+            yield block_of(waiting)
 
     def spans(self) -> Iterator[Span]:
         """Yield what each intact batch covers, oldest first."""
-        for _, boot, run_ms, records in self._batches(0, None):
-            if records is not None:
-                last_ms = run_ms + int(_elapsed_ms(records["frame"])[-1])
-                yield Span(boot, int(records["seq"][-1]), len(records), run_ms / 1000.0, last_ms / 1000.0)
+        for row, is_sound in self._checked(0):
+            if is_sound:
+                yield Span(row.boot, row.last_seq, row.n, row.run_ms / 1000.0, row.end_ms / 1000.0)
 
     def tail(self, since_rowid: int = 0, max_frames: int = 1000) -> tuple[int, SampleBlock]:
         """Return (rowid, block) of the newest frames after `since_rowid`, at most `max_frames`.
 
         For live views: call again with the returned rowid for what is new.
         """
-        newest = since_rowid
         found: list[tuple[int, FrameArray]] = []
-        count = 0
-        with_rows = self._open()
-        try:
-            rows = with_rows.execute(
-                "SELECT id, n FROM frames WHERE id > ? ORDER BY id DESC LIMIT ?", (since_rowid, max_frames)
-            ).fetchall()
-        except sqlite3.DatabaseError:
-            rows = []
-        first = newest
-        for rowid, n in rows:
-            newest = max(newest, rowid)
-            first = rowid - 1
-            count += n
-            if count >= max_frames:
-                break
-        for rowid, _, run_ms, records in self._batches(first, None):
-            newest = max(newest, rowid)
+        newest = max(since_rowid, (self._newest("frames") or 0) - max_frames)
+        for rowid, _, run_ms, records in self._batches(newest, None):
+            newest = rowid
             if records is not None:
                 found.append((run_ms, records))
-        block = _block_of(found) if found else _nothing()
-        if len(block) > max_frames:
-            block = SampleBlock(**{name: getattr(block, name)[-max_frames:] for name in vars(block)})
-        return newest, block
+        block = block_of(found) if found else _nothing()
+        # More may have been committed meanwhile.
+        return newest, block.part(max(0, len(block) - max_frames), len(block))
+
+    def _newest(self, table: str) -> int | None:
+        """Return the newest row's number, None when it cannot be told."""
+        with suppress(sqlite3.DatabaseError, TypeError, ValueError):
+            (found,) = self._open().execute(f"SELECT max(id) FROM {table}").fetchone()
+            return int(found or 0)
+        return None
 
     def events(self, since_rowid: int = 0) -> list[JournalEvent]:
         """Return the board's events after `since_rowid`, in the order they were taken."""
@@ -894,10 +985,9 @@ class JournalReader:
 
     def _run_ms_of(self, boot: int, t_ms: int) -> int | None:
         # An event that came before the first frame of its boot.
-        for row in self._rows("frames", "boot, first_seq, last_seq, n, run_ms, crc, data", 0):
-            records = self._records(row)
-            if row[1] == boot and records is not None:
-                return int(row[5]) + _signed_ms(t_ms, int(records["frame"]["t_ms"][0]))
+        for row in map(BatchRow._make, self._rows("frames", COLUMNS.removeprefix("id, "), 0)):
+            if row.boot == boot and self._is_sound_batch(row):
+                return row.run_ms + signed_ms(t_ms, int(records_of(row)["frame"]["t_ms"][0]))
         return None
 
     def notes(self, since_rowid: int = 0) -> list[Note]:
@@ -931,30 +1021,30 @@ class JournalReader:
         """
         gaps: list[Gap] = []
         last: dict[int, int] = {}
-        damaged: dict[int, list[int]] = {}  # boot -> rows met since the last whole one
-        for rowid, boot, _, records in self._batches(0, None):
-            if records is None:
-                damaged.setdefault(boot, []).append(rowid)
+        whole = 0  # the last sound row's number
+        for row, is_sound in self._checked(0):
+            if not is_sound:
                 continue
-            seqs = records["seq"].astype(np.int64)
-            rows = sorted({row for of_boot in damaged.values() for row in of_boot})
-            damaged.clear()
-            if boot in last:
-                if seqs[0] > last[boot] + 1:
-                    gaps.append(Gap("frame", boot, last[boot] + 1, int(seqs[0]) - 1, _gap_why(rows)))
+            rows = self._damaged("frames", whole, row.id)
+            whole = row.id
+            if row.boot in last:
+                if row.first_seq > last[row.boot] + 1:
+                    gaps.append(Gap("frame", row.boot, last[row.boot] + 1, row.first_seq - 1, _gap_why(rows)))
             elif rows:
                 # Nothing whole before it: the row's own words are all there is.
-                gaps.extend(self._claimed(rows, boot, int(seqs[0])))
-            for i in np.flatnonzero(np.diff(seqs) > 1):
-                gaps.append(Gap("frame", boot, int(seqs[i]) + 1, int(seqs[i + 1]) - 1, _gap_why([])))
-            last[boot] = int(seqs[-1])
-        rows = sorted({row for of_boot in damaged.values() for row in of_boot})
+                gaps.extend(self._claimed(rows, row.boot, row.first_seq))
+            if row.n != row.last_seq - row.first_seq + 1:
+                seqs = records_of(row)["seq"].astype(np.int64)
+                for i in np.flatnonzero(np.diff(seqs) > 1):
+                    gaps.append(Gap("frame", row.boot, int(seqs[i]) + 1, int(seqs[i + 1]) - 1, _gap_why([])))
+            last[row.boot] = row.last_seq
+        rows = self._damaged("frames", whole, None)
         if rows:
             gaps.extend(self._claimed(rows, None, None))
         seen: dict[int, int] = {}
         for event in sorted(self.events(), key=lambda e: (e.boot, e.seq)):
             if event.boot in seen and event.seq > seen[event.boot] + 1:
-                rows = [d.rowid for d in self.damage.values() if d.table == "events"]
+                rows = self._damaged("events", 0, None)
                 gaps.append(Gap("event", event.boot, seen[event.boot] + 1, event.seq - 1, _gap_why(rows)))
             seen[event.boot] = event.seq
         return gaps
@@ -973,23 +1063,35 @@ class JournalReader:
         return found
 
     def _batches(self, since_rowid: int, max_rows: int | None) -> Iterator[tuple[int, int, int, FrameArray | None]]:
-        """Yield (rowid, boot, run_ms, records); records is None for a damaged batch."""
-        columns = "boot, first_seq, last_seq, n, run_ms, crc, data"
-        for count, row in enumerate(self._rows("frames", columns, since_rowid)):
+        """Yield (rowid, boot, run_ms, records) of frames after `since_rowid`; records is None for a damaged batch."""
+        for count, (row, is_sound) in enumerate(self._checked(since_rowid)):
             if max_rows is not None and count >= max_rows:
                 return
-            yield row[0], row[1], row[5], self._records(row)
+            records, run_ms = records_of(row) if is_sound else None, row.run_ms
+            if records is not None:
+                # Positive when the batch that ended here has been merged into this one.
+                known = since_rowid - (row.id - row.n)
+                if known > 0:
+                    run_ms += int(elapsed_ms(records["frame"]["t_ms"])[known])
+                    records = records[known:]
+            since_rowid = row.id
+            yield row.id, row.boot, run_ms, records
 
-    def _records(self, row: tuple[Any, ...]) -> FrameArray | None:
-        rowid, boot, first_seq, last_seq, n, run_ms, crc, data = row
-        try:
-            if crc == _frames_crc(boot, first_seq, last_seq, n, run_ms, data):
-                return _unpack(data, n)
-            why = "CRC does not match"
-        except (zlib.error, ValueError, TypeError, struct.error) as error:
-            why = str(error)
-        self._note_damage("frames", rowid, f"{why}; it claims frames {first_seq} to {last_seq} of boot {boot}")
-        return None
+    def _checked(self, since_rowid: int) -> Iterator[tuple[BatchRow, bool]]:
+        for row in map(BatchRow._make, self._rows("frames", COLUMNS.removeprefix("id, "), since_rowid)):
+            yield row, self._is_sound_batch(row)
+
+    def _is_sound_batch(self, row: BatchRow) -> bool:
+        fault = fault_of(row)
+        if fault:
+            claim = f"it claims frames {row.first_seq} to {row.last_seq} of boot {row.boot}"
+            self._note_damage("frames", row.id, f"{fault}; {claim}")
+        return not fault
+
+    def _damaged(self, table: str, after: int, before: int | None) -> list[int]:
+        """Return the damaged rows met between two row numbers."""
+        found = (rowid for of_table, rowid in self.damage if of_table == table)
+        return sorted(rowid for rowid in found if rowid > after and (before is None or rowid < before))
 
     def _is_sound(self, table: str, rowid: int, crc: int, computing: Callable[[], int]) -> bool:
         try:
@@ -1015,6 +1117,11 @@ class JournalReader:
                 return
             if not rows:
                 return
+            numbers = [since_rowid, *(row[0] for row in rows)]
+            if any(number <= before for before, number in pairwise(numbers)):
+                # Row numbers that go back are rot as well, and could lead round in a circle.
+                yield from self._rows_one_by_one(table, columns, since_rowid)
+                return
             since_rowid = rows[-1][0]
             yield from rows
 
@@ -1031,24 +1138,25 @@ class JournalReader:
 
     def _rows_one_by_one(self, table: str, columns: str, since_rowid: int) -> Iterator[tuple[Any, ...]]:
         """Yield what can still be reached after a damaged page stopped the usual way."""
+        statement = f"SELECT id, {columns} FROM {table} WHERE id > ? ORDER BY id LIMIT 1"
         db = self._open()
-        try:
-            (newest,) = db.execute(f"SELECT max(id) FROM {table}").fetchone()
-        except sqlite3.DatabaseError:
-            newest = None
+        newest = self._newest(table)
         rowid, misses = since_rowid, 0
-        while (newest is not None and rowid < newest) or (newest is None and misses < 4 * _PAGE_ROWS):
-            rowid += 1
+        while misses < _MOST_MISSES if newest is None else rowid < newest:
+            why = "its number is out of order"
             try:
-                row = db.execute(f"SELECT id, {columns} FROM {table} WHERE id = ?", (rowid,)).fetchone()
+                row = db.execute(statement, (rowid,)).fetchone()
             except sqlite3.DatabaseError as error:
-                row = None
-                self._note_damage(table, rowid, f"its page is damaged ({error})")
+                row, why = (rowid + 1,), f"its page is damaged ({error})"
             if row is None:
-                misses += 1
+                return
+            if len(row) > 1 and row[0] > rowid:
+                rowid, misses = row[0], 0
+                yield row
                 continue
-            misses = 0
-            yield row
+            if not misses:
+                self._note_damage(table, rowid + 1, f"{why}, perhaps others after it")
+            rowid, misses = rowid + 1, misses + 1
 
 
 def _gap_why(rows: list[int]) -> str:

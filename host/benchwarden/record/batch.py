@@ -1,0 +1,143 @@
+"""One stored batch of frames: how records become a blob and back, and how they are timed.
+
+A batch row describes its blob completely, and its CRC-32 covers both, so that a
+flipped bit anywhere costs this batch and is noticed before a byte is used.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from benchwarden.core.samples import FRAME_DTYPE, SampleBlock, block_from_frames
+
+FrameArray = npt.NDArray[np.void]
+SeqArray = npt.NDArray[np.uint32]
+MsArray = npt.NDArray[np.int64]
+
+RECORD_DTYPE = np.dtype([("seq", "<u4"), ("frame", FRAME_DTYPE)])
+# How a blob is made: records as they are, or byte-shuffled and deflated.
+PLAIN, DEFLATED = 0, 1
+
+_SIZE = RECORD_DTYPE.itemsize
+_WRAP_MS = 1 << 32
+_GUARDED = struct.Struct("<qIIIIqqB")
+
+COLUMNS = "id, boot, first_seq, last_seq, n, run_ms, end_ms, packing, crc, data"
+
+
+class BatchRow(NamedTuple):
+    """One row of the journal's frames, in the order of its columns.
+
+    Attributes:
+        id: how many frames the journal took up to this batch's last; the batch
+            is frames id - n + 1 to id of the run, however often it was merged.
+        first_seq, last_seq: the board's numbers of its first and last frame.
+        n: frames in it; last_seq - first_seq + 1 when none in between is missing.
+        run_ms, end_ms: time of the first and the last, milliseconds since run start.
+        packing: PLAIN or DEFLATED.
+        crc: over all else.
+    """
+
+    id: int
+    boot: int
+    first_seq: int
+    last_seq: int
+    n: int
+    run_ms: int
+    end_ms: int
+    packing: int
+    crc: int
+    data: bytes
+
+
+def row_of(
+    end: int, boot: int, run_ms: int, end_ms: int, records: FrameArray, packing: int
+) -> tuple[int, int, int, int, int, int, int, int, int, bytes]:
+    """Return the row (BatchRow's columns) of one batch that ends with the run's frame number `end`."""
+    n = len(records)
+    seqs = records["seq"]
+    first, last = int(seqs[0]), int(seqs[-1])
+    data = records.tobytes() if packing == PLAIN else _deflated(records)
+    crc = zlib.crc32(data, zlib.crc32(_GUARDED.pack(end, boot, first, last, n, run_ms, end_ms, packing)))
+    return end, boot, first, last, n, run_ms, end_ms, packing, crc, data
+
+
+def fault_of(row: BatchRow) -> str:
+    """Return why a row cannot be trusted, "" when it can."""
+    try:
+        guarded = _GUARDED.pack(*row[:8])
+        if row.crc == zlib.crc32(row.data, zlib.crc32(guarded)):
+            return ""
+    except (TypeError, struct.error) as error:
+        return str(error)  # rot can turn a number into text or nothing
+    return "CRC does not match"
+
+
+def records_of(row: BatchRow) -> FrameArray:
+    """Return the records of a sound row; read-only.
+
+    Raises:
+        ValueError, zlib.error: the blob is not what its row says.
+    """
+    if row.packing == PLAIN:
+        found: FrameArray = np.frombuffer(row.data, RECORD_DTYPE)
+        if len(found) != row.n:
+            raise ValueError(f"{len(found)} frames instead of {row.n}")
+        return found
+    planes = np.frombuffer(zlib.decompress(row.data, bufsize=row.n * _SIZE), np.uint8).reshape(_SIZE, row.n)
+    records: FrameArray = np.ascontiguousarray(planes.T).view(RECORD_DTYPE).reshape(row.n)
+    return records
+
+
+def _deflated(records: FrameArray) -> bytes:
+    # Same bytes of neighbouring floats lie side by side: half the size for the
+    # fastest zlib level.
+    rows = np.ascontiguousarray(records).view(np.uint8).reshape(len(records), _SIZE)
+    return zlib.compress(np.ascontiguousarray(rows.T).data, 1)
+
+
+def signed_ms(later: int, earlier: int) -> int:
+    """Return later - earlier of two 32-bit millisecond counters, across their wrap."""
+    return (later - earlier + (_WRAP_MS >> 1)) % _WRAP_MS - (_WRAP_MS >> 1)
+
+
+def steps_ms(t_ms: SeqArray) -> npt.NDArray[np.int32]:
+    """Return the steps of a 32-bit millisecond counter, shape (n - 1,), across its wrap."""
+    return (t_ms[1:] - t_ms[:-1]).view(np.int32)
+
+
+def elapsed_ms(t_ms: SeqArray) -> MsArray:
+    """Return milliseconds since the first, over any number of counter wraps."""
+    elapsed = np.zeros(len(t_ms), np.int64)
+    np.cumsum(steps_ms(t_ms), out=elapsed[1:])
+    return elapsed
+
+
+def block_at(frames: FrameArray, run_ms: MsArray) -> SampleBlock:
+    """Return frames as a block with each at its own run_ms."""
+    plain = block_from_frames(frames, 0)
+    return SampleBlock(
+        run_ms / 1000.0,
+        plain.mean,
+        plain.minimum,
+        plain.maximum,
+        plain.mains_on,
+        plain.limiter_in,
+        plain.drive_on,
+    )
+
+
+def block_of(batches: list[tuple[int, FrameArray]]) -> SampleBlock:
+    """Return batches as one block; each is (run_ms of its first frame, records)."""
+    frames: FrameArray = np.concatenate([records for _, records in batches])["frame"]
+    elapsed = elapsed_ms(frames["t_ms"])
+    sizes = [len(records) for _, records in batches]
+    starts = np.cumsum([0, *sizes[:-1]])
+    # Within a batch the board's counter tells; where one begins, the journal does.
+    shift = np.array([run_ms for run_ms, _ in batches]) - elapsed[starts]
+    return block_at(frames, elapsed + np.repeat(shift, sizes))
