@@ -83,6 +83,8 @@ def _stages(notes: Iterable[Note]) -> list[UnitStage]:
         if note.kind != "stage" or note.t_s is None:
             continue
         body = note.body
+        if body.get("status", "now") != "now":
+            continue  # how a stage ended is no beginning of one
         try:
             stage = UnitStage(
                 t_start_s=note.t_s,
