@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -94,6 +95,15 @@ def records_of(row: BatchRow) -> FrameArray:
     return records
 
 
+def joined(parts: Sequence[FrameArray]) -> FrameArray:
+    """Return records as one array, which may be read-only or the only part itself."""
+    if len(parts) == 1:
+        return parts[0]
+    # As bytes: numpy compares the dtypes of all parts field by field when it joins them itself.
+    found: FrameArray = np.frombuffer(b"".join(part.data for part in parts), RECORD_DTYPE)
+    return found
+
+
 def _deflated(records: FrameArray) -> bytes:
     # Same bytes of neighbouring floats lie side by side: half the size for the
     # fastest zlib level.
@@ -134,7 +144,7 @@ def block_at(frames: FrameArray, run_ms: MsArray) -> SampleBlock:
 
 def block_of(batches: list[tuple[int, FrameArray]]) -> SampleBlock:
     """Return batches as one block; each is (run_ms of its first frame, records)."""
-    frames: FrameArray = np.concatenate([records for _, records in batches])["frame"]
+    frames: FrameArray = joined([records for _, records in batches])["frame"]
     elapsed = elapsed_ms(frames["t_ms"])
     sizes = [len(records) for _, records in batches]
     starts = np.cumsum([0, *sizes[:-1]])

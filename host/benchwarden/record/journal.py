@@ -28,7 +28,7 @@ import struct
 import sys
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -54,6 +54,7 @@ from benchwarden.record.batch import (
     block_of,
     elapsed_ms,
     fault_of,
+    joined,
     records_of,
     row_of,
     signed_ms,
@@ -251,7 +252,7 @@ class _Small(NamedTuple):
         return _DELETE, (self.before, self.before + self.frames)
 
     def packed(self) -> Iterator[_Step]:
-        records = _joined_records(self.parts)
+        records = joined(self.parts)
         if len(records) <= _MAX_BATCH:
             end = self.before + self.frames
             yield _INSERT, row_of(end, self.boot, self.run_ms, self.end_ms, records, DEFLATED)
@@ -262,11 +263,6 @@ class _Small(NamedTuple):
             stop = start + len(part)
             times = int(at_ms[start]), int(at_ms[stop - 1])
             yield _INSERT, row_of(self.before + stop, self.boot, *times, part, DEFLATED)
-
-
-def _joined_records(parts: Sequence[FrameArray]) -> FrameArray:
-    # One part is the rule at one commit a poll; numpy's joining costs as much as the rest of it.
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 class Journal:
@@ -319,6 +315,7 @@ class Journal:
             raise RecordError(f"{path}: this folder already holds a run; choose a new one")
         text = json.dumps(header, ensure_ascii=False)
         lock_fd = _lock(run_dir)
+        db: sqlite3.Connection | None = None
         try:
             _make_reserve(run_dir)
             db = _connect(path)
@@ -331,6 +328,8 @@ class Journal:
             db.execute("COMMIT")
             _sync_folder(run_dir)
         except (sqlite3.Error, OSError) as error:
+            if db is not None:
+                db.close()
             _unlock(lock_fd)
             raise _begin_error(path, error) from error
         journal = cls(run_dir, db, lock_fd)
@@ -650,7 +649,7 @@ class Journal:
             end = at + 1
             while end < len(self._pending) and self._pending[end].boot == first.boot:
                 end += 1
-            records = _joined_records([part.records for part in self._pending[at:end]])
+            records = joined([part.records for part in self._pending[at:end]])
             yield _Pending(first.boot, first.run_ms, self._pending[end - 1].end_ms, records)
             at = end
 
@@ -924,7 +923,7 @@ class JournalReader:
                 parts.append((boot, records))
         if not parts:
             return since_rowid, np.empty(0, np.uint32), np.empty(0, np.uint32), np.empty(0, FRAME_DTYPE)
-        records = np.concatenate([part for _, part in parts])
+        records = joined([part for _, part in parts])
         boots = np.concatenate([np.full(len(part), boot, np.uint32) for boot, part in parts])
         return since_rowid, boots, np.array(records["seq"]), np.array(records["frame"])
 

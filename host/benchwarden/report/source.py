@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchwarden.core.samples import BoolArray, FloatArray, N, SampleBlock, block_from_frames
+from benchwarden.core.samples import BoolArray, FloatArray, N, SampleBlock
 from benchwarden.errors import RecordDamaged, RecordError
 from benchwarden.record.journal import JournalReader
 from benchwarden.record.summary import read_summary
@@ -250,28 +250,6 @@ class _StageTail:
         return StageReadings(self.low, self.high, end, len(mean))
 
 
-def _coalesced(blocks: Iterator[SampleBlock], least: int = 20_000) -> Iterator[SampleBlock]:
-    # A block may be one second; numpy's cost per call would then dominate a day.
-    held: list[SampleBlock] = []
-    size = 0
-    for block in blocks:
-        if len(block):
-            held.append(block)
-            size += len(block)
-        if size >= least:
-            yield _joined(held)
-            held, size = [], 0
-    if held:
-        yield _joined(held)
-
-
-def _joined(held: list[SampleBlock]) -> SampleBlock:
-    if len(held) == 1:
-        return held[0]
-    names = ("t_s", "mean", "minimum", "maximum", "mains_on", "limiter_in", "drive_on")
-    return SampleBlock(*(np.concatenate([getattr(block, name) for block in held]) for name in names))
-
-
 def material_of(
     header: dict[str, Any],
     status: dict[str, Any],
@@ -289,7 +267,7 @@ def material_of(
     tails = [_StageTail(span, stages[span.index].get("energised") is not False) for span in spans]
     builder = EnvelopeBuilder()
     problems = list(lost)
-    walk = _coalesced(iter(blocks))
+    walk = iter(blocks)
     while True:
         try:
             block = next(walk, None)
@@ -308,36 +286,6 @@ def material_of(
         if read.frames or tail.span.index not in readings:
             readings[tail.span.index] = read
     return Material(header, status, notes, events, bursts, stages, spans, readings, builder.result(), tuple(problems))
-
-
-def run_blocks(reader: JournalReader, t0_ms: int | None, rows: int = 256) -> Iterator[SampleBlock]:
-    """Yield what `reader.blocks()` yields, a good deal faster for a run of one boot.
-
-    A day may lie in a hundred thousand batches, and making a block of each costs
-    more than reading it. As long as the board's time simply goes on, whole pages
-    of frames are timed at once; from where it does not (a restart, the wrap of
-    its counter) the journal's own placing takes over.
-
-    Args:
-        t0_ms: board time of run start; None takes the first frame's.
-    """
-    rowid, boot, last_ms = 0, None, -1
-    while True:
-        newest, boots, _, frames = reader.frames(rowid, rows)
-        if newest == rowid:
-            return
-        if len(frames):
-            t_ms = frames["t_ms"].astype(np.int64)
-            boot = int(boots[0]) if boot is None else boot
-            t0_ms = int(t_ms[0]) if t0_ms is None else t0_ms
-            last_ms = t0_ms - 1 if last_ms < 0 and t_ms[0] >= t0_ms else last_ms
-            goes_on = last_ms >= 0 and t_ms[0] > last_ms and bool((np.diff(t_ms) > 0).all())
-            if not goes_on or bool((boots != boot).any()):
-                yield from reader.blocks(rowid)
-                return
-            last_ms = int(t_ms[-1])
-            yield block_from_frames(frames, t0_ms)
-        rowid = newest
 
 
 def gather(run_dir: Path) -> Material:
@@ -363,27 +311,11 @@ def gather(run_dir: Path) -> Material:
         events = tuple(event_of(e.boot, e.seq, e.t_s, e.payload) for e in reader.events())
         by_seq = {(event.boot, event.seq): event for event in events}
         bursts = [burst_of(b.records, b.trip_index, by_seq.get((b.boot, b.trip_seq))) for b in reader.bursts()]
-        t0_ms = header.get("t0_ms")
-        blocks = run_blocks(reader, t0_ms if isinstance(t0_ms, int) and not isinstance(t0_ms, bool) else None)
-        found = material_of(header, status, notes, events, tuple(b for b in bursts if b), blocks)
-        if _may_lack_something(found.envelope, events, reader):
-            lost += _gaps_in_words(reader)
+        found = material_of(header, status, notes, events, tuple(b for b in bursts if b), reader.blocks())
+        lost += _gaps_in_words(reader)
         if not reader.closed:
             lost.append("The journal was not closed in order: its writer was stopped, or is still writing.")
     return replace(found, lost=(*lost, *found.lost))
-
-
-def _may_lack_something(envelope: Envelope, events: tuple[Event, ...], reader: JournalReader) -> bool:
-    """Return whether anything seen so far hints at a missing number.
-
-    Naming the gaps walks all frames a second time, which takes as long as the
-    first. A lost frame always leaves a step in time, a lost batch a damaged row.
-    """
-    held: dict[int, list[int]] = {}
-    for event in events:
-        held.setdefault(event.boot, []).append(event.seq)
-    events_whole = all(max(seqs) - min(seqs) + 1 == len(seqs) for seqs in held.values())
-    return bool(envelope.gap_count or envelope.backwards or reader.damage) or not events_whole
 
 
 def _gaps_in_words(reader: JournalReader) -> list[str]:

@@ -113,11 +113,11 @@ def test_a_lost_stretch_is_named_to_the_frame(tmp_path: Path) -> None:
 def test_a_damaged_batch_costs_that_batch_and_is_named(tmp_path: Path) -> None:
     run = write_run(tmp_path / "run")
     with sqlite3.connect(run / "journal.sqlite") as db:
-        (blob,) = db.execute("SELECT data FROM frames WHERE id = 3").fetchone()
-        db.execute("UPDATE frames SET data = ? WHERE id = 3", (blob[:50] + bytes([blob[50] ^ 1]) + blob[51:],))
+        (blob,) = db.execute("SELECT data FROM frames WHERE id = 1200").fetchone()
+        db.execute("UPDATE frames SET data = ? WHERE id = 1200", (blob[:50] + bytes([blob[50] ^ 1]) + blob[51:],))
     db.close()
     text = whole(write_record(run))
-    assert "Missing: 100 frames (number 201 to 300 damaged in the journal (row 3))" in text
+    assert "Missing: 600 frames (number 601 to 1200 damaged in the journal (row 1200))" in text
 
 
 def test_a_channel_that_was_never_there_is_not_plotted_and_is_named(tmp_path: Path) -> None:

@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 import math
-import sqlite3
 from pathlib import Path
 
 import numpy as np
 import pytest
 from invented_runs import BOOT, T0_MS, frames, plan, write_run
 
-from benchwarden.core.samples import SampleBlock
-from benchwarden.record.journal import Journal, JournalReader
-from benchwarden.report.source import Note, event_of, gather, run_blocks, stage_progress
+from benchwarden.record.journal import Journal
+from benchwarden.report.source import Note, event_of, gather, stage_progress
 from wardenfw import wire
-
-
-def joined(blocks: list[SampleBlock]) -> dict[str, np.ndarray]:
-    return {name: np.concatenate([getattr(b, name) for b in blocks]) for name in vars(blocks[0])}
-
-
-def assert_same(reader: JournalReader, t0_ms: int | None) -> None:
-    ours, theirs = joined(list(run_blocks(reader, t0_ms, 3))), joined(list(reader.blocks()))
-    for name, values in theirs.items():
-        np.testing.assert_array_equal(ours[name], values, err_msg=name)
 
 
 def write(run_dir: Path, starts_ms: list[tuple[int, int]], t0_ms: int | None = T0_MS) -> Path:
@@ -38,34 +26,6 @@ def write(run_dir: Path, starts_ms: list[tuple[int, int]], t0_ms: int | None = T
             journal.commit()
     journal.close()
     return run_dir
-
-
-@pytest.mark.parametrize(
-    ("starts", "t0_ms"),
-    [
-        ([(1, T0_MS)], T0_MS),
-        ([(1, T0_MS)], None),
-        ([(1, T0_MS + 50)], T0_MS),
-        ([(1, T0_MS - 50)], T0_MS),
-        ([(1, T0_MS), (1, T0_MS + 60_000)], T0_MS),
-        ([(1, T0_MS), (2, 300), (3, 900_000)], T0_MS),
-        ([(1, 2**32 - 1500)], 2**32 - 1500),
-        ([(1, 500)], 2**32 - 1500),
-    ],
-    ids=["plain", "no t0", "late start", "early start", "gap", "restarts", "wrap", "wrapped before the start"],
-)
-def test_fast_reading_equals_the_journals_own(tmp_path: Path, starts: list[tuple[int, int]], t0_ms: int | None) -> None:
-    with JournalReader(write(tmp_path / "run", starts, t0_ms)) as reader:
-        assert_same(reader, t0_ms)
-
-
-def test_fast_reading_leaves_out_what_is_damaged(tmp_path: Path) -> None:
-    run = write(tmp_path / "run", [(1, T0_MS)])
-    with sqlite3.connect(run / "journal.sqlite") as db:
-        db.execute("UPDATE frames SET crc = crc + 1 WHERE id IN (1, 2, 3, 5)")
-    db.close()
-    with JournalReader(run) as reader:
-        assert_same(reader, T0_MS)
 
 
 def test_a_board_restart_is_in_the_record(tmp_path: Path) -> None:
