@@ -381,6 +381,9 @@ class Supervisor:
         stage = self._plan.stages[index]
         t_s = self._state.t_s
         if status == "now":
+            # The frame that ended the stage before has been judged in it; the replay
+            # of the record has to put the border between the same two frames.
+            t_s = round(t_s + 0.001, 3)
             self._judge.set_stage(t_s, stage.mains_pct, stage.limiter_in, stage.drive_on, stage.name)
         body = {
             "name": stage.name,
