@@ -1,6 +1,7 @@
 """How fast frames are decoded and journalled on one core, against the plain way of doing it.
 
     python tests/bench_link.py                         ratios
+    python tests/bench_link.py --folder /dev/shm       the same without a disk
     python tests/bench_link.py --corruptions 1000000   random damage, none may be accepted
 
 The plain way: pyserial's readline, the wire's own decode, one INSERT a frame with
@@ -91,7 +92,9 @@ def ours(count: int, per_commit: int, folder: Path, through_port: bool) -> tuple
     line = Line(data) if through_port else None
     port = open_port(line.name) if line else None
     decoder = LineDecoder()
-    chunks = iter([data[at : at + 65536] for at in range(0, len(data), 65536)])
+    # Lines differ by a few bytes at most, so a piece holds about as many as a commit is to have.
+    piece = max(1, len(data) * per_commit // count)
+    chunks = iter([data[at : at + piece] for at in range(0, len(data), piece)])
 
     def run() -> int:
         if line:
@@ -144,10 +147,10 @@ def plain(count: int, per_commit: int, folder: Path) -> tuple[float, float]:
     return speed
 
 
-def ratios(count: int) -> None:
+def ratios(count: int, where_to: Path | None) -> None:
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory(dir=where_to) as name:
         folder = Path(name)
         print(
             f"{SystemClock().utc_label()}  frame {FRAME_DTYPE.itemsize} bytes, one core, wall / CPU frames per second"
@@ -159,9 +162,9 @@ def ratios(count: int) -> None:
         print(f"{'readline + one INSERT a frame, 1000 a commit':48}{slow:10,.0f} / {slow_cpu:9,.0f}")
         slowest, slowest_cpu = plain(500, 1, folder)
         print(f"{'readline + one INSERT a frame, 1 a commit':48}{slowest:10,.0f} / {slowest_cpu:9,.0f}")
-        for per_commit in (1000, 100, 10):
+        for per_commit in (1000, 100, 10, 1):
             for through_port in (False, True):
-                size = count if per_commit > 10 else count // 10
+                size = {10: count // 4, 1: count // 20}.get(per_commit, count)
                 wall, cpu = ours(size, per_commit, folder, through_port)
                 where = "pseudo-terminal" if through_port else "in memory"
                 what = f"decode + journal, {where}, {per_commit} a commit"
@@ -181,12 +184,13 @@ def corruptions(count: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--frames", type=int, default=100_000)
+    parser.add_argument("--folder", type=Path, help="on which disk to journal; one in memory leaves out its syncing")
     parser.add_argument("--corruptions", type=int, default=0)
     words = parser.parse_args()
     if words.corruptions:
         corruptions(words.corruptions)
     else:
-        ratios(words.frames)
+        ratios(words.frames, words.folder)
 
 
 if __name__ == "__main__":
