@@ -118,6 +118,13 @@ def _numbers(body: bytes) -> FloatArray | None:
         return None
 
 
+def _is_row(row: bytes, width: int) -> bool:
+    if row.count(b",") + 1 != width or not row:
+        return False
+    values = _numbers(row + b"\n")
+    return values is not None and values.size == width and not np.isinf(values).any()
+
+
 def _parse_rows(path: Path, columns: Columns, body: bytes, first_line: int) -> FloatArray:
     """Return whole lines as numbers, shape (rows, columns), NaN where a field is empty."""
     width = len(columns.names)
@@ -144,14 +151,7 @@ def _parse_rows(path: Path, columns: Columns, body: bytes, first_line: int) -> F
         bad_row = int(np.argmax(wrong))
     lines = body.split(b"\n")[:rows]
     if bad_row is None:
-        for bad_row, row in enumerate(lines):
-            if row.count(b",") + 1 != width or not row:
-                break
-            values = _numbers(row + b"\n")
-            if values is None or values.size != width or np.isinf(values).any():
-                break
-        else:
-            bad_row = 0
+        bad_row = next((at for at, row in enumerate(lines) if not _is_row(row, width)), 0)
     raise _field_error(path, columns, first_line + bad_row, lines[bad_row])
 
 
