@@ -217,11 +217,11 @@ def test_gaps_name_exactly_what_was_never_received(journal: Journal, reader: Jou
     ]
 
 
-def written(run_dir: Path, batches: int = 10) -> None:
+def written(run_dir: Path, batches: int = 10, merge: int = 1000) -> None:
     """Write batches of ten frames, left on their own as by a writer that was killed: row 40 is frames 31 to 40."""
     with pytest.MonkeyPatch.context() as patch, Journal.create(run_dir, HEADER) as journal:
         patch.setattr(journal_module, "_merging", lambda small: [])
-        patch.setattr(journal_module, "_MERGE_FRAMES", 1000)
+        patch.setattr(journal_module, "_MERGE_FRAMES", merge)
         for i in range(batches):
             journal.append_frames(5, seqs(1 + 10 * i, 10), frames(10, 1000 * i, seed=i))
             journal.append_event(5, 1 + i, wire.pack_event(1000 * i, wire.EV_NOTE, text=f"event {i}"))
@@ -284,9 +284,10 @@ def test_damaged_events_notes_and_header_are_named(run_dir: Path) -> None:
         reader.header()
 
 
-def test_rot_anywhere_in_the_file_never_gives_a_false_frame(run_dir: Path) -> None:
+@pytest.mark.parametrize("merge", [1000, 60], ids=["on their own", "merged"])
+def test_rot_anywhere_in_the_file_never_gives_a_false_frame(run_dir: Path, merge: int) -> None:
     """Every page is spoilt in turn; what is still read is what was written, what is not is reported."""
-    written(run_dir, batches=40)
+    written(run_dir, 40, merge)
     path = run_dir / NAME
     whole = path.read_bytes()
     true = {seq: frame.tobytes() for i in range(40) for seq, frame in zip(seqs(1 + 10 * i, 10).tolist(),
