@@ -11,14 +11,15 @@ import math
 from benchwarden.core.plan import PlanStage
 from benchwarden.core.requests import Request
 from benchwarden.core.stages import OVER, State
+from benchwarden.core.unit import Unit
+from benchwarden.virtual.amplifier import SATURATION_V
 from benchwarden.virtual.hands import Hands
 
 READ_PROMPT_S = 2.0
 TURN_PCT_PER_S = 10.0
 TURN_EVERY_S = 0.5
 ADJUST_EVERY_S = 4.0
-# 1/8 of rated power is this part of the clipping amplitude (power goes with its square).
-EIGHTH_POWER_LEVEL = math.sqrt(1 / 8)
+SIGNAL_UP_S = 10.0
 
 
 class Technician:
@@ -38,6 +39,8 @@ class Technician:
         self._turn_due_s = 0.0
         self._adjust_due_s = 0.0
         self._drive = 0.0
+        self._signal_due_s = math.inf
+        self._loaded = False
 
     def acts(self, state: State, values: dict[str, float]) -> list[Request]:
         """Turn what has to be turned and return the confirmations, if any."""
@@ -68,11 +71,15 @@ class Technician:
             step = TURN_PCT_PER_S * TURN_EVERY_S
             self._pct += max(-step, min(step, wanted - self._pct))
             self._hands.variac(self._pct)
-        self._set_drive(EIGHTH_POWER_LEVEL if stage.drive_on and state.closed else 0.0)
+        self._turn_signal(stage, state)
         if (
             state.phase == "waiting-reading"
             and state.closed
             and self._pct == wanted
+            # With the signal on the drop is signal, and a set still hot from it is not
+            # at its idle: nobody sets a bias by either.
+            and not stage.drive_on
+            and not self._loaded
             and state.t_s >= self._adjust_due_s
         ):
             self._adjust(stage, values)
@@ -85,7 +92,30 @@ class Technician:
             if span is not None and not span.low <= seen <= span.high:
                 self._hands.pot(side, span.nominal * 1000.0)
 
+    def _turn_signal(self, stage: PlanStage, state: State) -> None:
+        """Read the prompt, then turn the generator up bit by bit; off goes at once."""
+        if not (stage.drive_on and state.closed):
+            self._signal_due_s = math.inf
+            self._set_drive(0.0)
+            return
+        if self._signal_due_s == math.inf:
+            self._signal_due_s = state.t_s + READ_PROMPT_S
+        wanted = _drive_level(state.plan.unit)
+        if self._drive < wanted and state.phase != "prompt" and state.t_s >= self._signal_due_s:
+            self._signal_due_s = state.t_s + TURN_EVERY_S
+            self._set_drive(min(self._drive + wanted * TURN_EVERY_S / SIGNAL_UP_S, wanted))
+
     def _set_drive(self, level: float) -> None:
         if level != self._drive:
             self._drive = level
+            if level > 0.0 and not self._loaded:
+                # The plan asks for the signal into a load; without one nothing would warm.
+                self._hands.load(True)
+                self._loaded = True
             self._hands.drive(level)
+
+
+def _drive_level(unit: Unit) -> float:
+    """Return 1/8 of rated power as a part of the clipping amplitude; a set clips above its rating."""
+    peak_v = math.sqrt(2.0 * unit.rated_power_w / 8.0 * unit.load_ohm)
+    return min(peak_v / (unit.rail_nominal_v - SATURATION_V), 1.0)
