@@ -84,7 +84,7 @@ def test_person_who_turns_the_transformer_too_far(tmp_path: Path) -> None:
     assert played.verdict["verdict"] == "trip"
     assert played.cause == "operator"
     assert played.truth["mains_closed"] is False
-    assert "rail_" in played.verdict["trips"][0]["why"]
+    assert "rail" in played.verdict["trips"][0]["why"]
 
 
 def test_cable_pulled_and_not_put_back(tmp_path: Path) -> None:
