@@ -12,7 +12,8 @@ from collections import deque
 
 from benchwarden.analysis.notice import trip, warning
 from benchwarden.analysis.seconds import Second
-from benchwarden.analysis.situation import BIAS, HF, SIDES, Facts, Situation, StageNow
+from benchwarden.analysis.situation import AMBIENT, BIAS, HF, SIDES, SINK, Facts, Situation, StageNow
+from benchwarden.analysis.thermal_chain import device_rth_ja_k_per_w
 from benchwarden.core.findings import Finding
 
 LEAP_SHARE = 0.15
@@ -43,6 +44,9 @@ class Bias:
         self._note_s = [0.0, 0.0]
         self._low_s = [0.0, 0.0]
         self._settled = [math.nan, math.nan]
+        self._idle_c = [math.nan, math.nan]
+        self._drive_seen = False
+        self._device_rth_ja = device_rth_ja_k_per_w(facts.unit)
         self._minute: tuple[deque[float], deque[float]] = (deque(maxlen=60), deque(maxlen=60))
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
@@ -50,7 +54,10 @@ class Bias:
         # Rails dragged down are no idle: what flows then is not bias.
         stands = not now.alive_v < 0.2 * self._facts.rail_v
         calm = now.idle and stands and now.still_s > 3.0 and now.drive_s > 5.0
+        self._drive_seen = self._drive_seen or now.drive
         for k, side in enumerate(SIDES):
+            if calm and not self._drive_seen:
+                self._idle_c[k] = second.mean[SINK[k]]
             if not calm or second.mean[BIAS[k]] != second.mean[BIAS[k]]:
                 self._last[k] = math.nan
                 self._high_s[k] = self._note_s[k] = 0.0
@@ -114,8 +121,10 @@ class Bias:
     def _high(self, k: int, side: str, second: Second, now: Situation) -> list[Finding]:
         value, target = now.idle_drop_v(second, k), self._facts.target_v
         high_v = max(HIGH_TIMES * target, target + 0.006)
+        warmth_v = self._warmth_v(k, second, now)
+        high_v += warmth_v
         self._high_s[k] = self._high_s[k] + now.dt_s if value > high_v else 0.0
-        note_v = max(NOTE_TIMES * target, target + 0.003)
+        note_v = max(NOTE_TIMES * target, target + 0.003) + warmth_v
         self._note_s[k] = self._note_s[k] + now.dt_s if value > note_v else 0.0
         recent = self._minute[k]
         recent.append(value)
@@ -132,6 +141,22 @@ class Bias:
         if now.drive_s < _WANDER_AFTER_DRIVE_S:
             return found
         return found + self._wander(k, side, second.t_s)
+
+    def _warmth_v(self, k: int, second: Second, now: Situation) -> float:
+        """Return what a sink still hot from the signal can add to the drop of a stable stage, volts.
+
+        A stage of loop gain g answers a sink warmer by dT with g dT / (Vcc Rth ja);
+        g = 1 is the edge (stable if dP/dTj < 1/Rth, textbook relation). It goes as
+        the sink cools; a sink that heats itself is the runaway detector's matter.
+        """
+        if not self._drive_seen or now.alive_v != now.alive_v:
+            return 0.0
+        base = self._idle_c[k] if self._idle_c[k] == self._idle_c[k] else second.mean[AMBIENT]
+        rise_k = second.mean[SINK[k]] - base
+        if not rise_k > 0.0:
+            return 0.0
+        amps = rise_k / (max(now.alive_v, 0.5 * self._facts.rail_v) * self._device_rth_ja)
+        return amps * self._facts.unit.emitter_resistor_ohm
 
     def _wander(self, k: int, side: str, t_s: float) -> list[Finding]:
         """Compare with the level at which it once held still for a minute."""

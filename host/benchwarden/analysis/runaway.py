@@ -4,6 +4,13 @@ Below a thermal loop gain of one a rise slows down towards an equilibrium, at or
 one it does not: its second derivative is not negative. That is asked of several
 windows at once, on calm rails, and the answer is a forecast: when is the safe limit
 reached if this goes on? A fast path watches seconds, before the sink has moved.
+
+What wanders with the mains bends the bias but not the sink, and what the sink's
+warmth adds is bounded by the loop gain: both have to agree before anything is said.
+With the test signal on, heat is forced and the sink on its way to an end of its own;
+then only the rise beyond what that warmth can make in a stable stage counts, and the
+bias channels must tell of the same rise as the rails, for a tone that beats with the
+scan moves readings that were not taken at the same instants in different ways.
 """
 
 from __future__ import annotations
@@ -17,6 +24,7 @@ import numpy as np
 from benchwarden.analysis.notice import trip
 from benchwarden.analysis.seconds import Second
 from benchwarden.analysis.situation import BIAS, NEG_A, POS_A, SIDES, SINK, Facts, Situation, StageNow
+from benchwarden.analysis.thermal_chain import device_rth_ja_k_per_w, sink_k_per_w
 from benchwarden.analysis.trend import BLOCKS, Curve, end_curve, time_to_reach
 from benchwarden.core.findings import Finding
 from benchwarden.core.samples import FloatArray
@@ -31,6 +39,14 @@ STRAIGHT_FROM = 1.8
 FAST_FROM = 1.7
 HARD_FROM = 3.0
 SAFE_TIMES = 5.0
+# Estimated loop gain below which no forecast is made. The sink's thermal resistance
+# is an estimate; a sink twice as poor would rise by 110 K at a third of rated power.
+LEAST_GAIN = 0.5
+# Above this one the bias grows faster than any sink could make it: the loop closes
+# through junction and case, and what the sink does tells nothing.
+PAST_SINK_GAIN = 4.0
+# Share of a driven rail's rise that the bias channels must account for.
+_MATCHED_SHARE = 0.5
 _FAST_S = 6
 _AFTER_DRIVE_S = 60.0
 _AFTER_MOVE_S = 6.0
@@ -50,15 +66,21 @@ class _Track:
     values: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     warm: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     volts: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
+    drops: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     fast: deque[float] = field(default_factory=lambda: deque(maxlen=_FAST_S + 1))
     alarms: int = 0
     next_s: float = -math.inf
 
     def clear(self) -> None:
+        self.restart()
+        self.fast.clear()
+
+    def restart(self) -> None:
+        """Begin a new stretch; the last seconds stay."""
         self.values.clear()
         self.warm.clear()
         self.volts.clear()
-        self.fast.clear()
+        self.drops.clear()
         self.alarms = 0
 
 
@@ -71,7 +93,9 @@ class Runaway:
         self._rail = _Track("")
         self._was_drive = False
         self._rail_start = math.nan
-        self._gain: list[list[tuple[float, float, float]]] = [[], []]
+        self._start_c = [math.nan, math.nan]
+        self._sink_k_per_w = sink_k_per_w(facts.unit)
+        self._device_rth_ja = device_rth_ja_k_per_w(facts.unit)
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
         found: list[Finding] = []
@@ -101,14 +125,29 @@ class Runaway:
             return found
         if self._rail_start != self._rail_start:
             self._rail_start = current
+            self._start_c = [second.mean[c] for c in SINK]
         self._rail_start = min(self._rail_start, current)
         idle_a = 2.0 * self._facts.target_v * self._facts.amps_per_bias_v + self._facts.unit.quiescent_other_a
         reference = max(idle_a, self._rail_start) if now.drive else idle_a
         sinks = [c for c in (second.mean[SINK[0]], second.mean[SINK[1]]) if c == c]
         warm = max(sinks) if sinks else math.nan
+        if now.drive:
+            reference += self._warmth_a(second, now)
         if now.drive or any(second.mean[b] != second.mean[b] for b in BIAS):
             found += self._one(self._rail, current, warm, reference, 3.0 * reference, second, now, current)
         return found
+
+    def _warmth_a(self, second: Second, now: Situation) -> float:
+        """Return what the sinks' rise since the signal came on can add to the rail current of stable stages.
+
+        A stage of loop gain g answers dT with g dT / (Vcc Rth ja) in each device;
+        g = 1 is the edge (stable if dP/dTj < 1/Rth, textbook relation).
+        """
+        volts = now.alive_v if now.alive_v > 1.0 else self._facts.rail_v
+        rise_k = sum(max(second.mean[c] - start, 0.0) for c, start in zip(SINK, self._start_c, strict=True))
+        if rise_k != rise_k:
+            return 0.0
+        return self._facts.unit.output_pairs * rise_k / (volts * self._device_rth_ja)
 
     def _limit_v(self, sink_c: float, now: Situation) -> float:
         """Return the bias drop at which a device reaches its safe junction temperature, or five times target."""
@@ -137,11 +176,9 @@ class Runaway:
             usual = float(np.abs(quiet).max()) if len(quiet) else math.inf
             if abs(step) > max(3.0 * usual, 0.04 * reference):
                 # A pot was turned or a contact leapt: a new stretch begins.
-                track.values.clear()
-                track.warm.clear()
-                track.volts.clear()
-                track.alarms = 0
+                track.restart()
         track.values.append(value)
+        track.drops.append(sum(second.mean[b] for b in BIAS))
         track.warm.append(warm)
         track.volts.append(now.alive_v)
         track.fast.append(value)
@@ -191,11 +228,18 @@ class Runaway:
             if not self._climbs(curve, reference, size) or self._carried(curve, value, volts[-size:]):
                 continue
             # What bends upwards only in its newest part is not yet a way of growing.
-            longer = curves[at + 1][1] if at + 1 < len(curves) else curve
-            slowing = longer.bend < -3.0 * longer.bend_sd and value < HARD_FROM * reference
+            longer = [c for _, c in curves[at + 1 : at + 3]] or [curve]
+            slowing = any(c.bend < -3.0 * c.bend_sd for c in longer) and value < HARD_FROM * reference
             heated = self._heated(warm[-size:])
-            if not heated:
+            gain = self._gain(track, curve, warm[-size:], now)
+            if not heated or gain < LEAST_GAIN:
                 continue
+            if not track.name and now.drive and not self._matched(curve, np.array(track.drops)[-size:], now):
+                continue
+            # A sink that slows down is on its way to an end, whatever bends the bias.
+            wider = warm[-2 * size :]
+            via_sink = gain < PAST_SINK_GAIN and value < HARD_FROM * reference
+            slowing = slowing or (via_sink and self._sink_slows(wider, now))
             curved = curve.bend > 3.0 * curve.bend_sd and size >= 60 and not slowing
             far = value > (STRAIGHT_FROM if size >= 60 else 2.0) * reference
             straight = curve.bend > -1.0 * curve.bend_sd and far and not slowing
@@ -216,6 +260,36 @@ class Runaway:
             f"{limit * (1e3 if track.name else 1.0):.3g} {self._unit_text(track)} reached in about {soonest:.0f} s"
         )
         return [trip(second.t_s, "thermal-runaway", track.name, words)]
+
+    def _gain(self, track: _Track, curve: Curve, warm: FloatArray, now: Situation) -> float:
+        """Estimate the loop gain: heat that a kelvin of the sink adds, times kelvin per watt of the sink.
+
+        Infinite where the sink does not tell: the loop may close before the sink.
+        """
+        size = (len(warm) // BLOCKS) * BLOCKS
+        slope = end_curve(warm, size * now.dt_s)
+        mean_k_per_s = slope.slope - 0.5 * slope.bend * slope.span
+        if not mean_k_per_s > 3.0 * slope.slope_sd or now.alive_v != now.alive_v:
+            return math.inf
+        amps = self._facts.amps_per_bias_v if track.name else 1.0
+        per_s = (curve.slope - 0.5 * curve.bend * curve.span) * amps
+        return 2.0 * now.alive_v * per_s / mean_k_per_s * self._sink_k_per_w
+
+    def _matched(self, curve: Curve, drops: FloatArray, now: Situation) -> bool:
+        """Do the bias channels tell of the same rise? Unknown counts as yes."""
+        if np.isnan(drops).any():
+            return True
+        rise = (curve.slope - 0.5 * curve.bend * curve.span) * curve.span
+        half = len(drops) // 2
+        seen = 2.0 * float(drops[half:].mean() - drops[:half].mean()) * self._facts.amps_per_bias_v
+        return _MATCHED_SHARE * rise < seen < rise / _MATCHED_SHARE
+
+    @staticmethod
+    def _sink_slows(warm: FloatArray, now: Situation) -> bool:
+        if len(warm) < 60 or np.isnan(warm).any():
+            return False
+        curve = end_curve(warm, (len(warm) // BLOCKS) * BLOCKS * now.dt_s)
+        return curve.bend < -3.0 * curve.bend_sd
 
     @staticmethod
     def _climbs(curve: Curve, reference: float, size: int) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from benchwarden.analysis.metrics import Metrics
@@ -65,12 +66,24 @@ def verdict_table(
         notes += [_note(end_s, f"incomplete: {words}") for words in reasons]
     else:
         verdict = "pass"
-    return {
-        "verdict": verdict,
-        "trips": [_entry(t, open_s) for t in trips],
-        "warnings": notes,
-        "metrics": metrics.table(missing),
-    }
+    table: dict[str, Any] = _finite(
+        {
+            "verdict": verdict,
+            "trips": [_entry(t, open_s) for t in trips],
+            "warnings": notes,
+            "metrics": metrics.table(missing),
+        }
+    )
+    return table
+
+
+def _finite(value: Any) -> Any:
+    """Return the same with null for what JSON has no number for (RFC 8259, section 6)."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(entry) for key, entry in value.items()}
+    return [_finite(entry) for entry in value] if isinstance(value, list) else value
 
 
 def _reasons(facts: Facts, metrics: Metrics, missing: list[str], reached_last: bool) -> list[str]:
