@@ -29,7 +29,8 @@ from benchwarden.core.clock import SystemClock
 from benchwarden.core.samples import FRAME_DTYPE
 from benchwarden.link.decoder import LineDecoder
 from benchwarden.link.serial_port import open_port
-from benchwarden.record.journal import Journal, JournalReader
+from benchwarden.record.journal import Journal
+from benchwarden.record.journal_reader import JournalReader
 from wardenfw import wire
 
 HERE = Path(__file__).parent

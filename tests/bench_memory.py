@@ -27,7 +27,9 @@ from benchwarden.core.channels import CHANNELS
 from benchwarden.core.samples import FRAME_DTYPE
 from benchwarden.core.unit import load_unit
 from benchwarden.link.decoder import LineDecoder
-from benchwarden.record.journal import NAME, Journal, JournalReader
+from benchwarden.record.journal import Journal
+from benchwarden.record.journal_format import NAME
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recording import read_recording
 from benchwarden.record.recover import recover
 from wardenfw import wire

@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent / "unit" / "report"))
 
 from invented_runs import write_run
 
-from benchwarden.record.journal import NAME
+from benchwarden.record.journal_format import NAME
 from benchwarden.report.content import content_of
 from benchwarden.report.pdf import record_bytes, write_record
 from benchwarden.report.source import gather

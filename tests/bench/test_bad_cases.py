@@ -13,7 +13,7 @@ import pytest
 from playing import UNIT_TOML, play
 
 from benchwarden.core import stages as sm
-from benchwarden.record.journal import JournalReader
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recover import recover
 from benchwarden.report.pdf import write_record
 from benchwarden.virtual.demo import VirtualBench

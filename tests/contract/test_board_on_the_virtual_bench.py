@@ -16,7 +16,8 @@ from benchwarden.core.clock import SystemClock
 from benchwarden.errors import LinkError
 from benchwarden.link.board_client import BoardClient
 from benchwarden.link.serial_port import open_port, port_finder
-from benchwarden.record.journal import Journal, JournalReader
+from benchwarden.record.journal import Journal
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.virtual.hands import Hands
 from wardenfw import wire
 

@@ -24,7 +24,9 @@ import numpy.typing as npt
 
 from benchwarden.core.samples import FRAME_DTYPE
 from benchwarden.record import journal as journal_module
-from benchwarden.record.journal import NAME, Journal, JournalFull, JournalReader
+from benchwarden.record.journal import Journal, JournalFull
+from benchwarden.record.journal_format import NAME
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recover import recover
 from wardenfw import wire
 

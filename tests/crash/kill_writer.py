@@ -18,7 +18,7 @@ from pathlib import Path
 
 from doomed_writer import BOOT, event_of, frames_of
 
-from benchwarden.record.journal import JournalReader
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recover import recover
 from wardenfw import wire
 

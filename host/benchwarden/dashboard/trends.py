@@ -16,7 +16,7 @@ import numpy as np
 from benchwarden.core.channels import INDEX
 from benchwarden.core.samples import N, SampleBlock
 from benchwarden.errors import RecordError
-from benchwarden.record.journal import JournalReader
+from benchwarden.record.journal_reader import JournalReader
 
 WINDOW_S = 600
 # Frames fetched from the journal in one go: the window at ten frames a second.

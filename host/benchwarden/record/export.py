@@ -16,7 +16,8 @@ import numpy as np
 from benchwarden.core.samples import Float32Array, SampleBlock
 from benchwarden.core.unit import Unit, UnitStage
 from benchwarden.errors import RecordError
-from benchwarden.record.journal import JournalReader, Note
+from benchwarden.record.journal_format import Note
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recording import header_line, row_lines
 
 UNIT_NAME = "unit.toml"

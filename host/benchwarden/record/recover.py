@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchwarden.errors import RecordDamaged
-from benchwarden.record.journal import NAME, Damage, Gap, JournalReader
+from benchwarden.record.journal_format import NAME, Damage, Gap
+from benchwarden.record.journal_reader import JournalReader
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from benchwarden.core.samples import BoolArray, FloatArray, N, SampleBlock
 from benchwarden.errors import RecordDamaged, RecordError
-from benchwarden.record.journal import JournalReader
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.summary import read_summary
 from benchwarden.report.envelope import Envelope, EnvelopeBuilder
 from wardenfw import wire

@@ -13,7 +13,8 @@ from frame_maker import frames, seqs
 from benchwarden.core.unit import load_unit
 from benchwarden.errors import RecordError
 from benchwarden.record.export import export_csv, unit_toml
-from benchwarden.record.journal import Journal, JournalReader
+from benchwarden.record.journal import Journal
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recording import read_recording
 
 UNIT = {

@@ -15,7 +15,9 @@ from frame_maker import frames, seqs
 from benchwarden.core.samples import block_from_frames
 from benchwarden.errors import RecordDamaged, RecordError
 from benchwarden.record import journal as journal_module
-from benchwarden.record.journal import NAME, Journal, JournalFull, JournalReader
+from benchwarden.record.journal import Journal, JournalFull
+from benchwarden.record.journal_format import NAME
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recover import recover
 from wardenfw import wire
 

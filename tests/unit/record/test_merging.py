@@ -16,7 +16,10 @@ from benchwarden.core.samples import SampleBlock
 from benchwarden.dashboard.trends import Buckets, Trends
 from benchwarden.errors import RecordError
 from benchwarden.record import journal as journal_module
-from benchwarden.record.journal import NAME, Journal, JournalReader
+from benchwarden.record import journal_reader as reader_module
+from benchwarden.record.journal import Journal
+from benchwarden.record.journal_format import NAME
+from benchwarden.record.journal_reader import JournalReader
 from benchwarden.record.recover import recover
 
 MERGE = 50
@@ -122,7 +125,7 @@ def test_a_follower_sees_each_frame_once(run_dir: Path, journal: Journal, seed: 
 
 def test_a_walk_goes_on_over_a_merge(run_dir: Path, journal: Journal, monkeypatch: pytest.MonkeyPatch) -> None:
     """Pages are read one after the other; between two of them the rows ahead and behind become one."""
-    monkeypatch.setattr(journal_module, "_PAGE_ROWS", 7)
+    monkeypatch.setattr(reader_module, "_PAGE_ROWS", 7)
     write(journal, 1, 40)
     with JournalReader(run_dir) as reader:
         walk = reader._batches(0, None)
@@ -238,7 +241,7 @@ def test_a_wal_torn_anywhere_shows_a_whole_earlier_run(run_dir: Path, tmp_path: 
 def test_looking_for_gaps_unpacks_nothing(run_dir: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with Journal.create(run_dir, {}) as journal:
         write(journal, 1, 200, most=9)
-    monkeypatch.delattr(journal_module, "records_of")
+    monkeypatch.delattr(reader_module, "records_of")
     recovery = recover(run_dir)
     assert (recovery.frames, recovery.intact, recovery.newest) == (200, True, (5, 200))
     assert (recovery.first_t_s, recovery.last_t_s) == (0.0, 19.9)

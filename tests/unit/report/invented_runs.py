@@ -12,7 +12,8 @@ import numpy as np
 from benchwarden.core.channels import CHANNELS, INDEX
 from benchwarden.core.samples import FRAME_DTYPE
 from benchwarden.core.unit import Unit
-from benchwarden.record.journal import BURST_DTYPE, Journal
+from benchwarden.record.journal import Journal
+from benchwarden.record.journal_format import BURST_DTYPE
 from benchwarden.record.summary import write_summary
 from wardenfw import wire
 
