@@ -5,6 +5,8 @@ Nothing here arms or closes; mains does not have to be connected.
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from benchwarden.core.clock import SystemClock
@@ -42,9 +44,9 @@ def test_frames_come_ten_times_a_second_and_none_is_lost(client: BoardClient) ->
         scans += received.frames["scan"].tolist()
         if received.frames.size:
             client.ack(int(received.frame_seqs[-1]), 0, 0)
-    steps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    steps = [b - a for a, b in itertools.pairwise(times)]
     assert all(98 <= step <= 102 for step in steps), steps
-    assert all(b - a == 10 for a, b in zip(scans, scans[1:], strict=False))
+    assert all(b - a == 10 for a, b in itertools.pairwise(scans))
 
 
 def test_stage_without_its_limits_is_refused(client: BoardClient) -> None:
