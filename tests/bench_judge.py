@@ -258,9 +258,8 @@ def main() -> None:
         if leads:
             text += f"; lead before damage median {np.median(leads):.1f} s, least {min(leads):.1f} s ({len(leads)})"
         print(text)
-    print(
-        f"healthy: {hours:.1f} h, {false_trips} false trips, {_per_1000_h(false_trips, hours)}; {time.perf_counter() - started:.0f} s"
-    )
+    print(f"healthy: {hours:.1f} h, {false_trips} false trips, {_per_1000_h(false_trips, hours)}")
+    print(f"took {time.perf_counter() - started:.0f} s")
 
 
 if __name__ == "__main__":

@@ -47,6 +47,13 @@ LEAST_GAIN = 0.5
 PAST_SINK_GAIN = 4.0
 # Share of a driven rail's rise that the bias channels must account for.
 _MATCHED_SHARE = 0.5
+# A driven channel parts from the other one: seconds it must last, multiples of the
+# bias target, and room for a thermal resistance that is only estimated.
+_PARTED_S = 3.0
+_RECENT = 60
+_PARTED_TIMES = 1.5
+_WARMTH_ROOM = 1.5
+_DRIVE_SETTLED_S = 40.0
 _FAST_S = 6
 _AFTER_DRIVE_S = 60.0
 _AFTER_MOVE_S = 6.0
@@ -84,6 +91,23 @@ class _Track:
         self.alarms = 0
 
 
+@dataclass
+class _Parting:
+    """How far one driven channel's drop has moved away from the other's.
+
+    Attributes:
+        least: (smoothed difference to the other channel, sink, rail current) where the
+            difference was smallest since the signal came on.
+        recent: the same for every second of the last minute.
+        held_s: how long it has been too far away.
+    """
+
+    smooth_v: float = math.nan
+    least: tuple[float, float, float] = (math.inf, math.nan, math.nan)
+    recent: deque[tuple[float, float, float]] = field(default_factory=lambda: deque(maxlen=_RECENT))
+    held_s: float = 0.0
+
+
 class Runaway:
     """Watches both bias drops and the rail current, one second at a time."""
 
@@ -93,6 +117,7 @@ class Runaway:
         self._rail = _Track("")
         self._was_drive = False
         self._rail_start = math.nan
+        self._parting = [_Parting(), _Parting()]
         self._start_c = [math.nan, math.nan]
         self._sink_k_per_w = sink_k_per_w(facts.unit)
         self._device_rth_ja = device_rth_ja_k_per_w(facts.unit)
@@ -116,6 +141,7 @@ class Runaway:
                 track.clear()
                 continue
             found += self._one(track, value, warm, self._facts.target_v, self._limit_v(warm, now), second, now, current)
+        found += self._parted(second, now, current, calm)
         # The rail tells what no bias channel sees: another pair, a missing clip, drive.
         steady = calm and now.drive_s > (_AFTER_DRIVE_S if not now.drive else 20.0) and now.drive == self._was_drive
         self._was_drive = now.drive
@@ -136,6 +162,52 @@ class Runaway:
         if now.drive or any(second.mean[b] != second.mean[b] for b in BIAS):
             found += self._one(self._rail, current, warm, reference, 3.0 * reference, second, now, current)
         return found
+
+    def _parted(self, second: Second, now: Situation, current: float, calm: bool) -> list[Finding]:
+        """With the signal on: one channel's drop grows away from the other's, beyond what its sink's warmth makes.
+
+        Signal, its beating with the scan and sagging rails are common to both
+        channels; the rails must carry what the drop says.
+        """
+        drops = [second.mean[b] for b in BIAS]
+        if not (calm and now.drive and now.drive_s > _DRIVE_SETTLED_S) or any(v != v for v in (*drops, current)):
+            self._parting = [_Parting(), _Parting()]
+            return []
+        found: list[Finding] = []
+        for k, side in enumerate(SIDES):
+            parting, warm = self._parting[k], second.mean[SINK[k]]
+            apart = drops[k] - drops[1 - k]
+            before_v = apart if parting.smooth_v != parting.smooth_v else parting.smooth_v
+            parting.smooth_v = before_v + min(0.3 * now.dt_s, 1.0) * (apart - before_v)
+            here = (parting.smooth_v, warm, current)
+            parting.least = min(parting.least, here, key=lambda row: row[0])
+            recent = min(parting.recent, key=lambda row: row[0], default=here)
+            parting.recent.append(here)
+            target = self._facts.target_v
+            beyond = max(
+                self._beyond(here, parting.least, now) / (_PARTED_TIMES * target),
+                self._beyond(here, recent, now) / target,
+            )
+            growing = parting.smooth_v > before_v or beyond > 2.0
+            parting.held_s = parting.held_s + now.dt_s if beyond > 1.0 and growing else 0.0
+            if parting.held_s >= _PARTED_S:
+                rise_mv, rise_k = 1e3 * (here[0] - parting.least[0]), warm - parting.least[1]
+                words = (
+                    f"bias {side} {drops[k] * 1e3:.1f} mV with the signal on, grown by {rise_mv:.1f} mV away from "
+                    f"the other channel while its sink rose by {rise_k:.1f} K; the rails carry it"
+                )
+                found.append(trip(second.t_s, "thermal-runaway", side, words))
+        return found
+
+    def _beyond(self, here: tuple[float, float, float], then: tuple[float, float, float], now: Situation) -> float:
+        """Return the rise of a drop beyond what its sink's warmth makes, volts; 0 if the rails do not carry it."""
+        rise_v, rise_k, rise_a = (a - b for a, b in zip(here, then, strict=True))
+        told_a = rise_v * self._facts.amps_per_bias_v
+        # Without a sink reading there is nothing to judge the rise by.
+        if rise_v < 0.003 or rise_k != rise_k or not _MATCHED_SHARE < rise_a / told_a < 1.0 / _MATCHED_SHARE:
+            return 0.0
+        warmth_a = _WARMTH_ROOM * max(rise_k, 0.0) / (max(now.alive_v, 1.0) * self._device_rth_ja)
+        return rise_v - warmth_a * self._facts.unit.emitter_resistor_ohm
 
     def _warmth_a(self, second: Second, now: Situation) -> float:
         """Return what the sinks' rise since the signal came on can add to the rail current of stable stages.
