@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -117,13 +118,18 @@ def supervise(
             supervisor = Supervisor(client, journal, plan, run_dir, clock, info, hello, t0_ms, person)
             verdict = supervisor.run(first)
     finally:
-        client.close()
+        # A port that cannot be closed in form takes nothing from what was recorded.
+        with suppress(LinkError):
+            client.close()
     return write_outcome(run_dir, verdict, said)
 
 
 def write_outcome(run_dir: Path, verdict: dict[str, Any], said: Callable[[str], None]) -> Outcome:
     """Write verdict, recording and PDF of a finished run; each on its own, none stops the others."""
-    (run_dir / "verdict.json").write_text(json.dumps(verdict, indent=1), encoding="utf-8")
+    try:
+        (run_dir / "verdict.json").write_text(json.dumps(verdict, indent=1), encoding="utf-8")
+    except OSError as error:
+        said(f"The verdict could not be written to a file of its own: {error}. It is in the journal.")
     csv: Path | None = run_dir / "recording.csv"
     pdf: Path | None = None
     try:
@@ -135,9 +141,12 @@ def write_outcome(run_dir: Path, verdict: dict[str, Any], said: Callable[[str], 
         pdf = write_record(run_dir)
     except (BenchwardenError, OSError) as error:
         said(f"The record could not be printed: {error}. The journal is whole; try `benchwarden report`.")
-    status = read_summary(run_dir)
-    status["record"] = {"pdf": str(pdf) if pdf else None, "csv": str(csv) if csv else None}
-    write_summary(run_dir, status, durable=True)
+    try:
+        status = read_summary(run_dir)
+        status["record"] = {"pdf": str(pdf) if pdf else None, "csv": str(csv) if csv else None}
+        write_summary(run_dir, status, durable=True)
+    except RecordError as error:
+        said(f"The views were not told of the record: {error}.")
     return Outcome(run_dir, verdict, pdf, csv)
 
 

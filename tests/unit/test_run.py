@@ -49,3 +49,18 @@ def test_mistakes_end_with_words_and_no_traceback(tmp_path: Path, capsys: pytest
     assert main(["recover", str(tmp_path)]) == EXIT_ERROR
     assert main(["report", str(tmp_path)]) == EXIT_ERROR
     assert main(["judge", str(tmp_path / "no.csv"), str(tmp_path / "none.toml")]) == EXIT_ERROR
+
+
+def test_outcome_is_written_where_it_can_be(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+    (tmp_path / "verdict.json").mkdir()
+
+    def unprintable(run_dir: Path) -> Path:
+        raise RecordError("no journal")
+
+    monkeypatch.setattr(run_module, "write_record", unprintable)
+    outcome = run_module.write_outcome(tmp_path, {"verdict": "incomplete"}, said.append)
+    assert outcome.verdict == {"verdict": "incomplete"}
+    assert (outcome.pdf, outcome.csv) == (None, None)
+    assert len(said) == 4
+    assert not (tmp_path / "status.json").exists()
