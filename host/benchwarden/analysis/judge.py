@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -118,7 +119,7 @@ class Judge:
         """Judge frames; return what is new, in order of time."""
         found: list[Finding] = []
         for start in range(0, len(block), _CHUNK):
-            part = part_of(block, start, min(start + _CHUNK, len(block)))
+            part = _readable(part_of(block, start, min(start + _CHUNK, len(block))))
             fast = self._fast(part)
             slow = [f for second in self._cutter.feed(part) for f in self._slow(second)]
             found += self._new(slow, fast)
@@ -176,3 +177,12 @@ class Judge:
             reached = not on or self._last_stage_s >= on[-1].t_start_s
             self._table = verdict_table(self._facts, self._metrics, self._trips, self._warnings, reached)
         return self._table
+
+
+def _readable(block: SampleBlock) -> SampleBlock:
+    """Return the block with infinite readings taken as none: no sensor gives one."""
+    names = ("mean", "minimum", "maximum")
+    if not any(np.isinf(getattr(block, name)).any() for name in names):
+        return block
+    held = {name: np.where(np.isinf(getattr(block, name)), np.float32(np.nan), getattr(block, name)) for name in names}
+    return replace(block, **held)

@@ -46,6 +46,10 @@ _STUCK_S = 25.0
 _STUCK_HISTORY = 60
 _LOST_S = 20.0
 _NOTE_LOST_S = 2.0
+# An HF input that hangs loose falls below the floor its own channel had: by this
+# share and by this many of its own deviations, for this long.
+_FLOOR_SHARE, _FLOOR_TIMES, _FLOOR_S = 0.35, 6.0, 20.0
+_FLOOR_LEARN_S = 60.0
 # Without these a run is half blind.
 NEEDED = (POS_A, NEG_A, POS_V, NEG_V, *OFFSET, *BIAS, *SINK)
 
@@ -58,6 +62,16 @@ class _Motion:
     frozen_s: float = 0.0
     varied: int = 0
     typical: float = 0.0
+
+
+@dataclass
+class _Floor:
+    """Quiet level of one HF channel at idle: mean, mean deviation, how long it was learned, how long it is gone."""
+
+    level_v: float = 0.0
+    noise_v: float = 0.0
+    learned_s: float = 0.0
+    gone_s: float = 0.0
 
 
 class Sensors:
@@ -76,6 +90,7 @@ class Sensors:
         self._bias_before = [math.nan, math.nan]
         self._bias_gone_s = [0.0, 0.0]
         self._rail_before_a = math.nan
+        self._floors = (_Floor(), _Floor())
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
         found = self._lost(second, now)
@@ -84,6 +99,7 @@ class Sensors:
         found += self._cold(second, now)
         found += self._bias_gone(second, now)
         found += self._stuck(second, now)
+        found += self._unplugged(second, now)
         self._past.append((second.t_s, second.mean, now.power_w[0]))
         if now.gap:
             self._past.clear()
@@ -250,6 +266,36 @@ class Sensors:
                     words = f"{CHANNELS[i]} has read exactly {value:.6g} for {motion.frozen_s:.0f} s, noisy before"
                     found.append(trip(second.t_s, "sensor-fault", _where(i), words))
             motion.last = value
+        return found
+
+    def _unplugged(self, second: Second, now: Situation) -> list[Finding]:
+        """An HF level far below the floor it had: even a quiet set and its detector give a little."""
+        found: list[Finding] = []
+        if not (now.idle and now.still_s > 5.0 and now.drive_s > 5.0):
+            return found
+        for k, side in enumerate(SIDES):
+            floor, value = self._floors[k], second.mean[HF[k]]
+            if value != value:
+                continue
+            if floor.learned_s < _FLOOR_LEARN_S:
+                # Plain means first: the floor of the first minute.
+                floor.learned_s += now.dt_s
+                weight = min(now.dt_s / floor.learned_s, 1.0)
+                floor.noise_v += weight * (abs(value - floor.level_v) - floor.noise_v) if floor.level_v else 0.0
+                floor.level_v += weight * (value - floor.level_v)
+                continue
+            below = floor.level_v - value
+            gone = value < _FLOOR_SHARE * floor.level_v and below > _FLOOR_TIMES * floor.noise_v
+            floor.gone_s = floor.gone_s + now.dt_s if gone else 0.0
+            if not gone and value < 3.0 * floor.level_v:
+                floor.noise_v += 0.02 * (abs(below) - floor.noise_v)
+                floor.level_v -= 0.02 * below
+            if floor.gone_s >= _FLOOR_S:
+                words = (
+                    f"{CHANNELS[HF[k]]} has read {value * 1e3:.1f} mV for {floor.gone_s:.0f} s, its floor was "
+                    f"{floor.level_v * 1e3:.1f} mV: probe unplugged? Oscillation there would not be seen"
+                )
+                found.append(warning(second.t_s, "sensor-fault", side, words))
         return found
 
 

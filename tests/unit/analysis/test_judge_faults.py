@@ -339,3 +339,123 @@ def test_gaps_are_counted_and_do_not_trip() -> None:
     assert table["trips"] == []
     assert table["metrics"]["gaps"] == 2
     assert any("gap" in w["why"] and w["cause"] == "host-silent" for w in table["warnings"])
+
+
+def warnings_of(bench: Bench) -> list[dict[str, object]]:
+    judge = Judge(bench.unit)
+    judge.feed(bench.block)
+    warnings: list[dict[str, object]] = judge.finish()["warnings"]
+    return warnings
+
+
+def test_an_hf_probe_that_comes_off_is_a_warning_on_its_side() -> None:
+    bench = Bench(unit(), 330.0)
+    bench.put("hf_right_v", 0.0, 200.0)
+    assert trips_of(bench) == []
+    (found,) = warnings_of(bench)
+    assert (found["cause"], found["channel"]) == ("sensor-fault", "right")
+    assert 200.0 < float(str(found["t_s"])) < 230.0
+
+
+def test_a_quiet_hf_channel_is_no_unplugged_probe() -> None:
+    bench = Bench(unit(), 330.0)
+    # Falls to half its floor, as a set does that warms: still there.
+    bench.bump("hf_right_v", 200.0, 1e9, -0.009)
+    assert warnings_of(bench) == []
+
+
+def turned(bench: Bench, at_s: float, path_mv: list[tuple[float, float]], sides: tuple[str, ...]) -> None:
+    """Add a bias path of (seconds after at_s, millivolts), with the rail current that goes along."""
+    t = bench.block.t_s
+    move = np.interp(t - at_s, [p[0] for p in path_mv], [p[1] * 1e-3 for p in path_mv], left=0.0)
+    for side in sides:
+        bench.add(f"bias_{side}_v", move)
+        both_rails_along(bench, move)
+
+
+def both_rails_along(bench: Bench, move: np.ndarray) -> None:
+    for name in ("rail_pos_a", "rail_neg_a"):
+        bench.add(name, move / 0.22)
+
+
+@pytest.mark.parametrize("sides", [("left",), ("left", "right")])
+@pytest.mark.parametrize(
+    "path",
+    [
+        # Up at once, too far, corrected four seconds later: what a hand does with a coarse pot.
+        [(0.0, 0.0), (0.1, 3.0), (4.0, 3.0), (4.1, 0.5)],
+        # Down and up again over seconds.
+        [(0.0, 0.0), (1.5, -4.0), (5.0, -4.0), (6.5, 0.0)],
+        # Three goes, each to a new level.
+        [(0.0, 0.0), (0.2, -5.0), (3.0, -5.0), (3.2, -2.0), (6.0, -2.0), (6.2, 0.5)],
+    ],
+)
+def test_a_pot_turned_and_corrected_is_no_bad_contact(sides: tuple[str, ...], path: list[tuple[float, float]]) -> None:
+    for name in ("", "set bias"):
+        facts = unit()
+        facts = replace(facts, stage=(*facts.stage, UnitStage(90.0, name, 100.0, False, False)))
+        bench = Bench(facts, 330.0)
+        turned(bench, 100.0, path, sides)
+        assert trips_of(bench) == []
+        assert warnings_of(bench) == []
+
+
+def test_two_leaps_that_come_back_are_worth_a_warning() -> None:
+    bench = Bench(unit(), 330.0)
+    for at in (100.0, 130.0):
+        bench.bump("bias_left_v", at, at + 0.3, 0.006)
+    assert trips_of(bench) == []
+    assert [(w["cause"], w["channel"]) for w in warnings_of(bench)] == [("bias-unstable", "left")]
+
+
+def warm_drive(gain: float, parting_mv: float = 0.0) -> Bench:
+    """Driven from 100 s for half an hour; the idle part follows each sink by a loop gain, one side may part."""
+    facts = unit(load_connected=True, run_type="burn-in", sink_k_per_w=1.6, rth_jc_k_per_w=1.2, rth_cs_k_per_w=0.6)
+    facts = replace(facts, stage=(*facts.stage, UnitStage(100.0, "driven", 100.0, False, True)))
+    bench = Bench(facts, 1900.0)
+    t = bench.block.t_s
+    on = t > 100.0
+    warm_k = np.where(on, 50.0 * -np.expm1(-np.clip(t - 100.0, 0.0, None) / 560.0), 0.0)
+    # Stable if dP/dTj < 1/Rth: a stage of gain g answers dT with g dT / (Vcc Rth ja).
+    idle_v = gain * warm_k / (38.0 * (1.2 + 0.6 + 2.0 * 1.6)) * 0.22
+    amps = 0.87
+    bench.bump("rail_pos_v", 100.0, 1e9, -4.0)
+    bench.bump("rail_neg_v", 100.0, 1e9, 4.0)
+    both_rails(bench, 100.0, 1e9, amps)
+    for side in ("left", "right"):
+        extra = idle_v + (np.clip((t - 900.0) / 60.0, 0.0, None) * parting_mv * 1e-3 if side == "left" else 0.0)
+        bench.add(f"bias_{side}_v", np.where(on, 0.5 * amps * 0.22 + extra, 0.0))
+        bench.add(f"sink_{side}_c", warm_k)
+        both_rails_along(bench, extra)
+    bench.block.drive_on[on] = True
+    return bench
+
+
+@pytest.mark.parametrize("gain", [0.0, 0.5, 0.9])
+def test_a_sink_that_heats_under_the_signal_is_no_runaway(gain: float) -> None:
+    assert trips_of(warm_drive(gain)) == []
+
+
+def test_a_driven_channel_that_parts_from_the_other_is_a_runaway() -> None:
+    first = trips_of(warm_drive(0.5, parting_mv=20.0))[0]
+    assert (first["cause"], first["channel"]) == ("thermal-runaway", "left")
+    assert 900.0 < float(str(first["t_s"])) < 1000.0
+
+
+def test_a_driven_drop_the_rails_do_not_carry_is_no_runaway() -> None:
+    bench = warm_drive(0.5)
+    # A tone that beats with the scan of one module: the reading climbs, the rails do not.
+    t = bench.block.t_s
+    bench.add("bias_left_v", np.where(t > 900.0, 0.02 * (1.0 - np.cos((t - 900.0) / 60.0)), 0.0))
+    assert [f for f in trips_of(bench) if f["cause"] == "thermal-runaway"] == []
+
+
+def test_hot_idle_after_drive_is_not_a_bias_set_too_high() -> None:
+    bench = driven(0.35)
+    t = bench.block.t_s
+    # Three times the target half a minute after the signal; it goes as the sink cools.
+    cool = np.where(t > 200.0, np.exp(-(t - 200.0) / 150.0), 0.0)
+    for side in ("left", "right"):
+        bench.add(f"bias_{side}_v", 0.018 * cool)
+    assert bench.block.mean[2300, INDEX["bias_left_v"]] > 0.031
+    assert trips_of(bench) == []

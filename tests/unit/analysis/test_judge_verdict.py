@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from signals import Bench, unit
 
 from benchwarden.analysis.judge import Judge
+from benchwarden.analysis.verdict import _finite
 from benchwarden.core.channels import CAUSES, CHANNELS
 from benchwarden.core.samples import SampleBlock
 
@@ -130,3 +132,18 @@ def test_memory_does_not_grow_with_the_run() -> None:
     held = judge._metrics._blocks
     assert len(held) < 8192
     assert judge.finish()["metrics"]["frames"] == 600
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+@pytest.mark.parametrize("names", [("bias_left_v",), ("sink_left_c", "sink_right_c"), CHANNELS])
+def test_no_verdict_holds_what_json_has_no_number_for(bad: float, names: tuple[str, ...]) -> None:
+    # RFC 8259, section 6: Infinity and NaN are not permitted.
+    bench = Bench(unit(), 400.0)
+    for name in names:
+        bench.put(name, bad, 150.0)
+    json.dumps(verdict(bench), allow_nan=False)
+
+
+def test_values_without_end_become_null() -> None:
+    table = _finite({"a": [1.0, math.nan, {"b": math.inf}], "c": "nan", "d": True})
+    assert table == {"a": [1.0, None, {"b": None}], "c": "nan", "d": True}
