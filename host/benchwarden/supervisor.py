@@ -31,12 +31,12 @@ from benchwarden.core.findings import Finding
 from benchwarden.core.outcome import combined_verdict
 from benchwarden.core.plan import Plan
 from benchwarden.core.requests import Request
-from benchwarden.core.samples import SampleBlock
+from benchwarden.core.samples import FRAME_DTYPE, SampleBlock
 from benchwarden.core.status import run_status, stage_table
-from benchwarden.errors import LinkError, RecordError, WireVersionError
+from benchwarden.errors import BenchwardenError, FrameError, LinkError, RecordError, WireVersionError
 from benchwarden.link.board_client import BoardClient
 from benchwarden.link.decoder import Received
-from benchwarden.link.messages import Hello, Message
+from benchwarden.link.messages import Event, Hello, Message
 from benchwarden.record.inbox import take_requests
 from benchwarden.record.journal import Journal
 from benchwarden.record.summary import write_summary
@@ -48,6 +48,13 @@ LINGER_S = 1.5
 GIVE_UP_AFTER_END_S = 15.0
 SUMMARY_EVERY_S = 0.1
 REOPEN_EVERY_S = 1.0
+# Board time after which an OPEN without effect, or a stage without an answer, was lost on the way.
+OPEN_AGAIN_S = 0.3
+STAGE_AGAIN_S = 1.0
+
+# Board states in which the relay is closed, or a hand on the board's button closes it.
+_MAY_CLOSE = (wire.ARMED, wire.CLOSING, wire.CLOSED)
+_NOTHING = Received(np.empty(0, FRAME_DTYPE), np.empty(0, np.uint32))
 
 
 class Person(Protocol):
@@ -137,6 +144,11 @@ class Supervisor:
         self._summary_durable = False
         self._reopen_due_s = 0.0
         self._last_t_s = -math.inf
+        self._open_wish = act.OpenRelay("operator", "the run is over")
+        self._open_again_s = -math.inf
+        self._stage_wish: act.SendStage | None = None
+        self._stage_again_s = -math.inf
+        self._summary_fails = False
         self._bursts_due = 0
         self._over_at_t_s: float | None = None
         self._over_at_wall_s: float | None = None
@@ -158,36 +170,82 @@ class Supervisor:
         """
         try:
             self._connected(self._hello, same_boot=False)
-            self._take(first)
-            self._commit_and_ack()
+            self._heard(first)
             while not self._is_done():
                 self._turn()
             return self._finish()
         except BaseException as error:
-            self._error = str(error) or type(error).__name__
-            self._ask_open("operator", f"host stopped: {self._error}"[:100])
-            self._try_summary()
+            self._failed(error)
             raise
+
+    def _failed(self, error: BaseException) -> None:
+        """Ask for the relay first; then leave word of what happened, wherever that still goes."""
+        words = str(error) or type(error).__name__
+        if isinstance(error, KeyboardInterrupt):
+            words = "stopped by the keyboard"
+        elif not isinstance(error, BenchwardenError):
+            words = f"{type(error).__name__}: {words}"
+        self._error = words
+        # Twice: what was cut short may have left half a line on the way, which swallows the first.
+        for _ in range(2):
+            with contextlib.suppress(Exception):  # the lease runs out instead
+                self._client.open_relay(wire.CAUSES.index("operator"), _sendable(f"host stopped: {words}"))
+        with contextlib.suppress(Exception):  # a disk that takes no more is perhaps what failed
+            self._say(f"The program stopped: {_sendable(words)}")
+            self._journal.commit()
+        with contextlib.suppress(Exception):
+            write_summary(self._run_dir, self.summary(), durable=True)
 
     def _turn(self) -> None:
         try:
             received = self._client.poll(0.05)
+        except FrameError as error:
+            # Intact on the wire and yet no message: the line works, what it said is not known.
+            self._say(f"The board sent what cannot be read: {error}")
+            received = _NOTHING
         except LinkError as error:
             self._lost(str(error))
             return
+        now = self._clock.monotonic_s()
         if received:
-            self._heard_s = self._clock.monotonic_s()
             if self._link != "up":
                 self._link = "up"
-            self._take(received)
-            self._commit_and_ack()
-        elif self._clock.monotonic_s() - self._heard_s > LOST_AFTER_S and self._link == "up":
-            self._link = "lost"
-            self._say(f"No data from the board for {LOST_AFTER_S:g} s.")
-        for request in take_requests(self._run_dir):
-            self._on_request(request)
-        if self._clock.monotonic_s() >= self._summary_due_s or self._summary_durable:
+                self._say("The board is heard again.")
+            if not self._heard(received):
+                return
+            self._heard_s = now
+        elif now - self._heard_s > LOST_AFTER_S:
+            if self._link == "up":
+                self._link = "lost"
+                self._advance(ev.Disconnected(f"no data from the board for {LOST_AFTER_S:g} s"))
+            self._give_up_in_time(now)
+        self._take_requests()
+        # On disk before it is shown.
+        self._journal.commit()
+        if now >= self._summary_due_s or self._summary_durable:
             self._write_summary()
+
+    def _heard(self, received: Received) -> bool:
+        """Take what came and acknowledge it; False when the port was lost over the acknowledging."""
+        self._take(received)
+        try:
+            self._commit_and_ack()
+        except LinkError as error:
+            self._lost(str(error))
+            return False
+        return True
+
+    def _take_requests(self) -> None:
+        try:
+            requests = take_requests(self._run_dir)
+        except OSError as error:
+            if not self._state.outcome:
+                # Nobody who asks for open could be heard, and one who did may be among what was lost.
+                self._say(f"Requests of people cannot be read ({error}); the run ends.")
+                self._advance(ev.Stop("host: requests cannot be read", True))
+            return
+        for request in requests:
+            self._on_request(request)
 
     def _commit_and_ack(self) -> None:
         # Disk first: the board forgets what it is told is held.
@@ -203,8 +261,7 @@ class Supervisor:
             self._link = "lost"
             self._advance(ev.Disconnected(why))
             self._reopen_due_s = now
-        if now - self._heard_s > self._info.give_up_s and not self._state.outcome:
-            self._advance(ev.Stop("host: the board stayed away", True))
+        self._give_up_in_time(now)
         if now >= self._reopen_due_s:
             self._reopen_due_s = now + REOPEN_EVERY_S
             try:
@@ -214,17 +271,25 @@ class Supervisor:
             except LinkError:
                 pass
             else:
-                same = hello.boot == self._hello.boot
-                if not same:
-                    self._journal.expect_restart(now - self._heard_s)
-                self._hello = hello
-                self._heard_s = now
-                self._link = "up"
-                self._connected(hello, same)
-        for request in take_requests(self._run_dir):
-            self._on_request(request)
+                self._met(hello)
+        self._take_requests()
+        self._journal.commit()
         self._write_summary()
         self._clock.sleep(0.05)
+
+    def _give_up_in_time(self, now: float) -> None:
+        if now - self._heard_s > self._info.give_up_s and not self._state.outcome:
+            self._advance(ev.Stop("host: the board stayed away", True))
+
+    def _met(self, hello: Hello) -> None:
+        """Go on with a board that was away, or that has restarted."""
+        now = self._clock.monotonic_s()
+        same = hello.boot == self._hello.boot
+        if not same:
+            self._journal.expect_restart(now - self._heard_s)
+        self._hello = hello
+        self._heard_s = now
+        self._connected(hello, same)
 
     def _connected(self, hello: Hello, same_boot: bool) -> None:
         bad = [f"{part}: {said}" for part, said in hello.parts.items() if said != "ok"]
@@ -247,6 +312,10 @@ class Supervisor:
     def _take(self, received: Received) -> None:
         """Journal everything first, then look at it in the order it arrived."""
         boot = received.boot or self._hello.boot
+        for message in received.messages:
+            # It restarted while its port stayed open. From here on its own numbers are acknowledged.
+            if message.kind == wire.HELLO and (hello := message.hello()).boot == boot != self._hello.boot:
+                self._met(hello)
         for first, last in received.lost:
             self._journal.append_note("gap", self._state.t_s, {"boot": boot, "first_seq": first, "last_seq": last})
             self._say(f"Frames {first} to {last} were lost on the way from the board.")
@@ -285,9 +354,22 @@ class Supervisor:
         self._advance(ev.Readings(t_s, self._means, state, contact, int(frame["stage_id"])))
         for finding in findings:
             self._on_finding(finding)
+        self._ask_again(t_s, state)
         if self._person is not None:
             for request in self._person.acts(self._state, self._means):
                 self._on_request(request)
+
+    def _ask_again(self, t_s: float, state: int) -> None:
+        """Repeat what the board should long have done; a damaged line is dropped there without a word."""
+        must_open = self._state.outcome or self._state.phase == "opening"
+        if must_open and state in _MAY_CLOSE and t_s >= self._open_again_s:
+            self._do(self._open_wish)
+        stage = self._stage_wish
+        if stage is None or must_open or t_s < self._stage_again_s:
+            return
+        if self._plan.stages[self._state.index] is stage.stage:
+            self._say(f"{stage.stage.name}: the board has not answered; it is told again.")
+            self._do(stage)
 
     def _on_finding(self, finding: Finding) -> None:
         self._findings.append(finding)
@@ -299,9 +381,21 @@ class Supervisor:
     def _take_message(self, boot: int, message: Message) -> None:
         if message.kind == wire.EVENT:
             if self._journal.append_event(boot, message.seq, message.payload):
-                self._on_board_event(boot, message)
+                try:
+                    event = message.event()
+                except FrameError as error:
+                    self._say(f"The board sent what cannot be read: {error}")
+                    return
+                self._on_board_event(boot, event)
         elif message.kind == wire.REPLY:
-            _, kind, refusal, _, text = wire.unpack_reply(message.payload)
+            try:
+                reply = message.reply()
+            except FrameError as error:
+                self._say(f"The board sent what cannot be read: {error}")
+                return
+            kind, refusal, text = reply.to_kind, reply.refusal, reply.text
+            if kind == wire.STAGE:
+                self._stage_wish = None
             if refusal != wire.DONE:
                 self._journal.append_note(
                     "refused",
@@ -310,8 +404,7 @@ class Supervisor:
                 )
             self._advance(ev.Reply(kind, refusal, text))
 
-    def _on_board_event(self, boot: int, message: Message) -> None:
-        event = message.event()
+    def _on_board_event(self, boot: int, event: Event) -> None:
         run_ms = self._journal.run_ms_of(boot, event.t_ms)
         t_s = self._state.t_s if run_ms is None else run_ms / 1000.0
         if t_s < 0:
@@ -320,8 +413,10 @@ class Supervisor:
             self._relay["cause"] = event.cause
             self._summary_durable = True
             if not self._bursts_due:
-                self._client.fetch_burst(message.seq)
                 self._bursts_due = 1
+                # The client goes on asking once the port is back.
+                with contextlib.suppress(LinkError):
+                    self._client.fetch_burst(event.seq)
         if event.event in ("note", "sensor") and event.text:
             where = f" ({event.channel})" if event.channel else ""
             self._say(f"Board: {event.text}{where}")
@@ -329,6 +424,7 @@ class Supervisor:
         self._advance(ev.BoardEvent(t_s, number, event.cause, event.channel, event.value, event.limit, event.text))
 
     def _on_request(self, request: Request) -> None:
+        request = replace(request, by=_sendable(request.by), text=_sendable(request.text))
         body = {"by": request.by, "text": request.text, "prompt_id": request.prompt_id}
         match request.action:
             case "open" | "abort":
@@ -357,12 +453,14 @@ class Supervisor:
         try:
             match action:
                 case act.SendStage(stage):
+                    self._stage_wish, self._stage_again_s = action, self._state.t_s + STAGE_AGAIN_S
                     self._client.send_stage(*to_wire(stage))
                 case act.Arm():
                     self._client.arm()
                 case act.Go(challenge):
                     self._client.go(challenge)
                 case act.OpenRelay(cause, text):
+                    self._open_wish, self._open_again_s = action, self._state.t_s + OPEN_AGAIN_S
                     self._client.open_relay(wire.CAUSES.index(cause), text)
                 case act.ResetTrip():
                     self._client.reset()
@@ -401,10 +499,6 @@ class Supervisor:
         self._messages.append({"t_s": t_s, "text": text})
         self._journal.append_note("message", t_s, {"text": text})
 
-    def _ask_open(self, cause: str, text: str) -> None:
-        with contextlib.suppress(LinkError):  # the lease runs out instead
-            self._client.open_relay(wire.CAUSES.index(cause), text)
-
     def _finish(self) -> dict[str, Any]:
         verdict = combined_verdict(self._judge.finish(), self._state)
         self._verdict = verdict
@@ -414,14 +508,19 @@ class Supervisor:
         self._write_summary()
         return verdict
 
-    def _try_summary(self) -> None:
-        with contextlib.suppress(RecordError):  # the disk is what failed; the caller's error says so
-            self._write_summary()
-
     def _write_summary(self) -> None:
         self._summary_due_s = self._clock.monotonic_s() + SUMMARY_EVERY_S
         durable, self._summary_durable = self._summary_durable, False
-        write_summary(self._run_dir, self.summary(), durable)
+        try:
+            write_summary(self._run_dir, self.summary(), durable)
+        except RecordError as error:
+            # The journal is the record; the views may go blind, they may not end a run. A disk
+            # that is full ends it all the same, by the next commit.
+            if not self._summary_fails:
+                self._say(f"The views are not kept up to date: {error}")
+            self._summary_fails = self._summary_durable = True
+        else:
+            self._summary_fails = False
 
     def summary(self) -> dict[str, Any]:
         """Return the status as the views read it."""
@@ -446,6 +545,11 @@ class Supervisor:
             "record": {"pdf": None, "csv": None},
             "error": self._error,
         }
+
+
+def _sendable(text: str) -> str:
+    """Return the text with whatever cannot be written as UTF-8 (half a surrogate pair) replaced."""
+    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def frame_time_zero(received: Received) -> int:

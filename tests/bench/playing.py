@@ -70,6 +70,7 @@ def play(
     overshoot_pct: float = 0.0,
     confirms: bool = True,
     prompts_expire_s: float | None = None,
+    give_up_s: float = 5.0,
 ) -> Played:
     """Carry out one power-up on the virtual bench, flat out, and return what came of it."""
     unit_path = tmp_path / "unit.toml"
@@ -78,7 +79,7 @@ def play(
     run_dir = tmp_path / "run"
     run_dir.mkdir()
     clock = SystemClock()
-    info = RunInfo("test", clock.utc_label(), True, 0.0, give_up_s=5.0)
+    info = RunInfo("test", clock.utc_label(), True, 0.0, give_up_s=give_up_s)
     with VirtualBench(unit_path, fault, 0.0, seed) as bench, Hands(bench.hands) as hands:
         person = Technician(hands, overshoot_pct, confirms)
         outcome = supervise(plan, bench.port, run_dir, clock, info, person)
