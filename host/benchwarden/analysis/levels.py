@@ -14,7 +14,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchwarden.analysis.notice import trip
-from benchwarden.analysis.situation import BIAS, HF, NEG_A, NEG_V, OFFSET, POS_A, POS_V, SIDES, SINK, Facts, StageNow
+from benchwarden.analysis.situation import (
+    AMBIENT,
+    BIAS,
+    HF,
+    NEG_A,
+    NEG_V,
+    OFFSET,
+    POS_A,
+    POS_V,
+    SIDES,
+    SINK,
+    Facts,
+    StageNow,
+)
+from benchwarden.analysis.thermal_chain import device_rth_ja_k_per_w
 from benchwarden.core.channels import CHANNELS, INDEX
 from benchwarden.core.findings import Finding
 from benchwarden.core.samples import BoolArray, FloatArray, SampleBlock
@@ -111,6 +125,7 @@ class Levels:
     def __init__(self, facts: Facts) -> None:
         self._facts = facts
         self._period_s = 1.0 / facts.rate_hz
+        self._device_rth_ja = device_rth_ja_k_per_w(facts.unit)
         self._watches: list[Watch] = []
         self._index = np.empty(0, dtype=np.intp)
         self._low = np.empty(0)
@@ -269,7 +284,10 @@ class Levels:
             if t_s - self._gross_s[k] < GROSS_S or ("oscillation", HF[k]) in self._done:
                 continue
             amps = (float(values[POS_A]) + float(values[NEG_A])) / 2.0
-            past = (self._past(POS_A) + self._past(NEG_A)) / 2.0
+            # The seconds just before: two minutes ago the pots may have stood elsewhere.
+            fresh_past = [v[POS_A] + v[NEG_A] for t, v in self._history if -10.0 < t - self._gross_s[k] < 0.0]
+            now_past = sorted(a for a in fresh_past if a == a)
+            past = now_past[len(now_past) // 2] / 2.0 if now_past else (self._past(POS_A) + self._past(NEG_A)) / 2.0
             alone = not other > 0.15 * level
             fed = amps > past + max(0.03, (0.1 if alone else 0.5) * past) and still_s > 4.0
             # Reservoirs that follow a step of the mains draw current too.
@@ -311,9 +329,24 @@ class Levels:
         early = watch.idle_only and run.frames < 2
         if t_s - run.start_s < need_s - 1e-9 or run.jumped or early:
             return None
+        if watch.cause == "over-current" and watch.idle_only and value < watch.high + self._warmth_a(values, volts):
+            return None
         limit = watch.high if value > watch.high else watch.low
         shown = f"{value:.4g} against a limit of {limit:.4g} for {t_s - run.start_s:.1f} s"
         return self._named(watch, t_s, values, volts, block, i, shown)
+
+    def _warmth_a(self, values: FloatArray, volts: FloatArray) -> float:
+        """Return what sinks still hot from the signal can add to the rail current of stable stages, amperes.
+
+        A stage of loop gain g answers dT with g dT / (Vcc Rth ja) in each device;
+        g = 1 is the edge (stable if dP/dTj < 1/Rth, textbook relation).
+        """
+        if self._drive_s == -math.inf:
+            return 0.0
+        room_c = float(values[AMBIENT]) if values[AMBIENT] == values[AMBIENT] else 25.0
+        rise_k = sum(max(float(values[c]) - room_c, 0.0) for c in SINK if values[c] == values[c])
+        rail = max(float(np.fmax(volts[0], volts[1])), 0.5 * self._facts.rail_v)
+        return self._facts.unit.output_pairs * rise_k / (rail * self._device_rth_ja)
 
     def _named(
         self, watch: Watch, t_s: float, values: FloatArray, volts: FloatArray, block: SampleBlock, i: int, shown: str
