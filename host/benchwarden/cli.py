@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchwarden import __version__
-from benchwarden.errors import BenchwardenError, PlanError, RecordError
+from benchwarden.errors import BenchwardenError, PlanError
 
 if TYPE_CHECKING:
     from benchwarden.core.plan import Plan
@@ -191,6 +191,7 @@ def _supervised(
     args: argparse.Namespace, plan: Plan, port: str, label: str, person: Person | None, speed: float
 ) -> Outcome:
     from benchwarden.core.clock import SystemClock
+    from benchwarden.record.journal_format import NAME as JOURNAL_NAME
     from benchwarden.run import new_run_dir, supervise
     from benchwarden.supervisor import RunInfo
 
@@ -203,10 +204,11 @@ def _supervised(
     try:
         try:
             outcome = supervise(plan, port, run_dir, clock, info, person, print)
-        except RecordError:
-            print(
-                f"What was recorded: `benchwarden recover {run_dir}`, `benchwarden report {run_dir}`", file=sys.stderr
-            )
+        except BaseException:
+            # Whatever ended it (an error, Ctrl-C): what was measured is still there.
+            if (run_dir / JOURNAL_NAME).exists():
+                words = f"What was recorded: `benchwarden recover {run_dir}`, `benchwarden report {run_dir}`"
+                print(words, file=sys.stderr)
             raise
         _print_outcome(outcome)
         if page is not None and getattr(args, "stay", False) and sys.stdin.isatty():

@@ -242,7 +242,7 @@ class Supervisor:
             if not self._state.outcome:
                 # Nobody who asks for open could be heard, and one who did may be among what was lost.
                 self._say(f"Requests of people cannot be read ({error}); the run ends.")
-                self._advance(ev.Stop("host: requests cannot be read", True))
+                self._advance(ev.GiveUp("operator", "Requests of people cannot be read; nobody could ask for open."))
             return
         for request in requests:
             self._on_request(request)
@@ -279,7 +279,7 @@ class Supervisor:
 
     def _give_up_in_time(self, now: float) -> None:
         if now - self._heard_s > self._info.give_up_s and not self._state.outcome:
-            self._advance(ev.Stop("host: the board stayed away", True))
+            self._advance(ev.GiveUp("host-silent", f"The board stayed away for {self._info.give_up_s:g} s."))
 
     def _met(self, hello: Hello) -> None:
         """Go on with a board that was away, or that has restarted."""

@@ -74,6 +74,14 @@ class Stop:
 
 
 @dataclass(frozen=True)
+class GiveUp:
+    """The host cannot go on supervising; `cause` is one of the fixed causes."""
+
+    cause: str
+    why: str
+
+
+@dataclass(frozen=True)
 class Acknowledge:
     """A person acknowledges a latched trip."""
 
@@ -87,4 +95,4 @@ class Judged:
     finding: Finding
 
 
-Event = Readings | Reply | BoardEvent | Connected | Disconnected | Confirm | Stop | Acknowledge | Judged
+Event = Readings | Reply | BoardEvent | Connected | Disconnected | Confirm | Stop | GiveUp | Acknowledge | Judged

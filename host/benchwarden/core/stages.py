@@ -19,6 +19,7 @@ from benchwarden.core.events import (
     Connected,
     Disconnected,
     Event,
+    GiveUp,
     Judged,
     Readings,
     Reply,
@@ -456,6 +457,8 @@ def advance(state: State, event: Event) -> tuple[State, list[Action]]:
             if state.outcome:
                 return state, [OpenRelay("operator", f"opened by a person ({event.by})")]
             return _stop(state, "operator", f"Opened by a person ({event.by}).")
+        case GiveUp():
+            return _stop(state, event.cause, event.why)
         case Acknowledge():
             return state, [ResetTrip(), Say(f"Trip acknowledged ({event.by}).")]
         case Judged():

@@ -42,6 +42,7 @@ def take_requests(run_dir: Path) -> list[Request]:
     """
     folder = run_dir / FOLDER
     found: list[tuple[float, Request]] = []
+    urgent = ("open", "abort")
     try:
         paths = [entry for entry in os.scandir(folder) if entry.name.endswith(".json")]
     except FileNotFoundError:
@@ -59,9 +60,13 @@ def take_requests(run_dir: Path) -> list[Request]:
             )
         except (OSError, ValueError, KeyError, TypeError):
             request = None
-        Path(entry.path).unlink(missing_ok=True)
+        try:
+            Path(entry.path).unlink(missing_ok=True)
+        except OSError:
+            # It will come again: harmless for an open, not for a confirmation.
+            if request is not None and request.action not in urgent:
+                continue
         if request is not None and request.action in ACTIONS:
             found.append((age, request))
-    urgent = ("open", "abort")
     found.sort(key=lambda pair: (pair[1].action not in urgent, pair[0]))
     return [request for _, request in found]

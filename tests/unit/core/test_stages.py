@@ -309,3 +309,11 @@ def test_relay_that_opens_unasked_in_a_stage_is_a_fault() -> None:
     bench.board = wire.SAFE
     bench.wait(4)
     assert (bench.state.outcome, bench.state.cause) == ("aborted", "relay-fault")
+
+
+def test_host_that_gives_up_opens_and_blames_nobody() -> None:
+    bench = Bench()
+    bench.to_closed()
+    actions = bench.send(ev.GiveUp("host-silent", "the board stayed away"))
+    assert actions[0] == act.OpenRelay("host-silent", "the board stayed away")
+    assert (bench.state.outcome, bench.state.why) == ("aborted", "the board stayed away")

@@ -36,8 +36,9 @@ def test_rubbish_in_the_inbox_stops_nothing(tmp_path: Path) -> None:
         json.dumps({"request_id": "1", "action": "close", "prompt_id": 0, "by": "", "text": ""})
     )
     (folder / "bytes.json").write_bytes(b"\xff\xfe\x00")
+    (folder / "folder.json").mkdir()
     assert [r.action for r in take_requests(tmp_path)] == ["open"]
-    assert list(folder.iterdir()) == []
+    assert [p.name for p in folder.iterdir()] == ["folder.json"]
 
 
 def test_there_is_no_request_that_closes(tmp_path: Path) -> None:
