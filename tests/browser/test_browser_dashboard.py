@@ -89,6 +89,8 @@ def test_closing_is_confirmed_by_two_distinct_clicks(live: Page, bench: Any) -> 
     assert bench.wait_for(1) == [("confirm", 7)]
     expect(live.locator("#confirm-said")).to_contain_text("Waiting for the bench")
     expect(live.locator("#confirm-first")).to_be_hidden()
+    bench.show("holding")
+    expect(live.locator("#confirm-said")).to_be_hidden()
 
 
 def test_closing_is_confirmed_by_keyboard_alone(live: Page, bench: Any) -> None:

@@ -187,8 +187,10 @@ def _add_callbacks(app: Dash, feed: Feed, trends: Trends, two_step: TwoStep) -> 
         Output("confirm-first", "children"),
         Output("confirm-step", "hidden"),
         Output("confirm-second", "children"),
+        Output("confirm-said", "hidden"),
         Input("announced", "data"),
         Input("prompt", "data"),
+        Input("confirm-said", "children"),
     )
     _in_browser(
         app, "endStep", Output("end-step", "hidden"), Output("end-first", "hidden"), Input("announced-end", "data")

@@ -132,11 +132,13 @@
       return free ? { n: n, at: now } : window.dash_clientside.no_update;
     },
     /* The second step appears at once, and the keyboard goes to it. */
-    step: function (announced, prompt) {
+    step: function (announced, prompt, said) {
       var step = !!announced && !!prompt && !!prompt.second && announced.prompt_id === prompt.id;
       var has = !!prompt && prompt.id !== 0 && !prompt.sent;
       if (step && has) { focusWhenShown("confirm-step"); }
-      return [!has || step, prompt ? prompt.first : "", !(has && step), prompt ? prompt.second : ""];
+      return [!has || step, prompt ? prompt.first : "", !(has && step), prompt ? prompt.second : "",
+              /* "Confirmed" has been answered once its prompt is gone. */
+              !(prompt && prompt.id) && String(said || "").indexOf("Confirmed") === 0];
     },
     endStep: function (announced) {
       if (announced) { focusWhenShown("end-step"); }
