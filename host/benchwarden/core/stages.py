@@ -129,6 +129,31 @@ def outside(stage: PlanStage, values: dict[str, float]) -> list[str]:
     return found
 
 
+# What a reading that never gets where it should be stands for. The rails are the
+# person's: they follow the transformer.
+_STANDS_FOR = {
+    "rail voltage": "operator",
+    "rail current": "over-current",
+    "offset": "dc-offset",
+    "bias": "bias-unstable",
+    "temperature": "over-temperature",
+    "hf": "oscillation",
+}
+
+
+def _cause_of(stage: PlanStage, values: dict[str, float]) -> str:
+    """Return the cause that the first expected reading which does not hold stands for."""
+    for name, span in stage.figures.expected.items():
+        seen = values.get(name, math.nan)
+        if math.isnan(seen):
+            return "sensor-fault"
+        if not span.low <= seen <= span.high:
+            # Too little current or heat is no excess of it: something is not as told.
+            low_of_excess = seen < span.low and CHANNEL[name].group in ("rail current", "temperature", "hf")
+            return "operator" if low_of_excess else _STANDS_FOR[CHANNEL[name].group]
+    return "operator"
+
+
 def _marked(state: State, status: str, why: str) -> State:
     if state.index < 0:
         return state
@@ -316,11 +341,8 @@ def _on_expected(state: State, stage: PlanStage, event: Readings) -> tuple[State
             state = replace(state, phase="waiting-reading", within_s=math.nan, mark_s=event.t_s)
             return state, [Say(f"{stage.name}: reading left the expected span: {wrong[0]}.")]
         if event.t_s - state.mark_s > stage.reach_s:
-            return _stop(
-                state,
-                "operator",
-                f"{stage.name}: expected readings not reached within {stage.reach_s:g} s: {'; '.join(wrong[:3])}.",
-            )
+            why = f"{stage.name}: expected readings not reached within {stage.reach_s:g} s: {'; '.join(wrong[:3])}."
+            return _stop(state, _cause_of(stage, event.values), why)
         return replace(state, within_s=math.nan), []
     if math.isnan(state.within_s):
         phase = state.phase if state.phase == "cold-check" else "settling"

@@ -197,7 +197,7 @@ def test_missing_reading_never_counts_as_expected() -> None:
     bench = Bench()
     bench.to_closed()
     bench.wait(21, math.nan)
-    assert bench.state.outcome == "aborted"
+    assert (bench.state.outcome, bench.state.cause) == ("aborted", "sensor-fault")
     assert "no reading" in bench.state.why
 
 
