@@ -78,7 +78,6 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
     demo.add_argument("--no-page", action="store_true", help="without the live page")
     demo.add_argument("--page-port", type=int, default=0, help="TCP port of the live page; 0 takes a free one")
-    demo.add_argument("--stay", action="store_true", help="keep the live page up until Enter is pressed")
     demo.add_argument("--by-hand", action="store_true", help="you confirm the prompts; knobs still turn by themselves")
     demo.set_defaults(command=_demo)
 
@@ -211,7 +210,8 @@ def _supervised(
                 print(words, file=sys.stderr)
             raise
         _print_outcome(outcome)
-        if page is not None and getattr(args, "stay", False) and sys.stdin.isatty():
+        # Somebody at the keyboard wants to look at the end of it; a script does not.
+        if page is not None and sys.stdin.isatty():
             input("The live page stays up; press Enter to end. ")
     finally:
         if page is not None:

@@ -415,6 +415,12 @@ def _trip_words(event: BoardEvent) -> str:
     if not event.channel:
         return f"The board opened the mains relay: {event.cause}.{extra}"
     info = CHANNEL[event.channel]
+    if event.text.startswith("alert line"):
+        # The monitor acts between two scans; the last sample says nothing about it.
+        return (
+            f"The board opened the mains relay: {event.cause} ({info.label}: the monitor's own comparator saw more "
+            f"than {event.limit:.3g} {info.unit})."
+        )
     seen = "no reading"
     if not math.isnan(event.value):
         # A slope has other units than the channel; the limit beside it tells which.

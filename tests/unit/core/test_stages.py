@@ -317,3 +317,12 @@ def test_host_that_gives_up_opens_and_blames_nobody() -> None:
     actions = bench.send(ev.GiveUp("host-silent", "the board stayed away"))
     assert actions[0] == act.OpenRelay("host-silent", "the board stayed away")
     assert (bench.state.outcome, bench.state.why) == ("aborted", "the board stayed away")
+
+
+def test_alert_line_is_told_by_its_limit_not_by_a_stale_sample() -> None:
+    bench = Bench()
+    bench.to_closed()
+    text = "alert line; value is the last sample before it"
+    bench.send(ev.BoardEvent(9.0, wire.EV_TRIPPED, "over-current", "rail_pos_a", 0.0001, 0.64, text))
+    assert "comparator saw more than 0.64 A" in bench.state.why
+    assert "0.0001" not in bench.state.why
