@@ -131,7 +131,8 @@ class Supervisor:
         self._person = person
         # A board of the virtual bench says so itself, whoever started the run.
         self._is_virtual = info.virtual or hello.board.startswith("virtual")
-        self._judge = Judge(plan.unit, None)
+        # Stages come live; those a unit file may hold are of another run.
+        self._judge = Judge(plan.unit, ())
         self._state = sm.start(plan)
         self._findings: list[Finding] = []
         self._messages: deque[dict[str, Any]] = deque(maxlen=50)

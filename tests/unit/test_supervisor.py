@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import benchwarden.supervisor as supervisor_module
 from benchwarden.core.findings import Finding
 from benchwarden.core.plan import Expected, Plan, PlanStage, StageFigures
 from benchwarden.core.samples import SampleBlock
-from benchwarden.core.unit import unit_from_table
+from benchwarden.core.unit import UnitStage, unit_from_table
 from benchwarden.errors import LinkError, RecordError, WireVersionError
 from benchwarden.link.board_client import BoardClient
 from benchwarden.link.decoder import LineDecoder
@@ -272,6 +273,18 @@ def test_undisturbed_run_closes_and_opens(bench: Bench) -> None:
     bench.run()
     assert wire.GO in bench.board.heard
     assert bench.board.opened == [(0, "all stages passed")]
+    assert bench.status()["phase"] == "finished"
+    assert bench.status()["error"] is None
+
+
+def test_stages_of_an_earlier_run_in_the_unit_file_do_not_disturb(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old = (UnitStage(0.0, "old", 25.0, True, False), UnitStage(1000.0, "older", 100.0, False, False))
+    monkeypatch.setattr(f"{__name__}.UNIT", replace(UNIT, stage=old))
+    bench = Bench(tmp_path / "run", 2.0)
+    bench.run()
+    bench.client.close()
     assert bench.status()["phase"] == "finished"
     assert bench.status()["error"] is None
 
