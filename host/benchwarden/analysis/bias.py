@@ -68,7 +68,6 @@ class Bias:
         self._tail_wide = [False, False]
         self._high_s = [0.0, 0.0]
         self._note_s = [0.0, 0.0]
-        self._low_s = [0.0, 0.0]
         self._settled = [math.nan, math.nan]
         self._idle_c = [math.nan, math.nan]
         self._drive_seen = False

@@ -57,7 +57,6 @@ class Metrics:
         self.valid_s = [0.0] * len(CHANNELS)
         self.low = [math.inf] * len(CHANNELS)
         self.high = [-math.inf] * len(CHANNELS)
-        self.bias_first = [math.nan, math.nan]
         self._blocks: list[list[float]] = []
         self._block_s = BLOCK_S
         self._sums = _Sums()

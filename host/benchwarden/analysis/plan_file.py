@@ -21,7 +21,6 @@ board's ceilings allow; the computed figure stays in the limit's reason.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -30,7 +29,7 @@ from benchwarden.analysis.plan_check import check_plan
 from benchwarden.analysis.plan_stages import MAX_HOURS, MIN_HOURS, burn_in_plan, power_up_plan
 from benchwarden.core.channels import CHANNEL
 from benchwarden.core.plan import Limit, Plan, PlanStage
-from benchwarden.core.unit import RUN_TYPES, Unit
+from benchwarden.core.unit import RUN_TYPES, Unit, load_toml
 from benchwarden.errors import PlanError
 from wardenfw import wire
 
@@ -48,12 +47,7 @@ def load_plan(path: Path, unit: Unit) -> Plan:
     Raises:
         PlanError: naming the file, the key and the allowed values.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise PlanError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError(f"{path}: not valid TOML: {error}") from error
+    table = load_toml(path)
     where = str(path)
     _known(where, table, _TOP)
     run_type = table.get("run_type", unit.run_type)

@@ -86,7 +86,6 @@ class Sensors:
         self._energy_j = [0.0, 0.0]
         self._start_c = [math.nan, math.nan]
         self._fall_s = [0.0, 0.0]
-        self._calm_s = 0.0
         self._bias_before = [math.nan, math.nan]
         self._bias_gone_s = [0.0, 0.0]
         self._rail_before_a = math.nan

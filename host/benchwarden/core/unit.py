@@ -171,16 +171,24 @@ def unit_from_table(table: dict[str, Any], where: str) -> Unit:
     return Unit(**values)
 
 
+def load_toml(path: Path) -> dict[str, Any]:
+    """Return the parsed file.
+
+    Raises:
+        PlanError: it cannot be read or is not TOML; names the file.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise PlanError(f"{path}: cannot be read ({error.strerror})") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise PlanError(f"{path}: not valid TOML: {error}") from error
+
+
 def load_unit(path: Path) -> Unit:
     """Read `unit.toml`.
 
     Raises:
         PlanError: naming the file, the key and the allowed values.
     """
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise PlanError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise PlanError(f"{path}: not valid TOML: {error}") from error
-    return unit_from_table(table, str(path))
+    return unit_from_table(load_toml(path), str(path))
