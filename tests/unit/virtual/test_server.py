@@ -91,7 +91,8 @@ def test_a_second_program_is_told_so() -> None:
 
 
 def test_time_stands_still_until_frames_are_acknowledged() -> None:
-    with served(patience_s=0.3) as (ready, board), hands_of(ready) as hands:
+    # Patience beyond any stall of a busy machine: here only the lease may open the relay.
+    with served(patience_s=60.0) as (ready, _), hands_of(ready) as hands:
         host = ScriptedHost(ready["port"], lease_ms=3000)
         host.greet()
         host.run(host.saw_event(wire.EV_CLOSED), {6: close_relay})
@@ -100,13 +101,13 @@ def test_time_stands_still_until_frames_are_acknowledged() -> None:
         def look(_: ScriptedHost) -> None:
             # Not acknowledged yet; by now the bench has come to its pause.
             time.sleep(0.05)
-            seen.append(hands.state()["t_s"])
-            seen.append(hands.state()["t_s"])
+            seen.append(hands.state())
+            seen.append(hands.state())
 
         at = len(host.frames) + 3
         host.run(host.frames_held(at + 1), {at: look})
-        assert seen[0] == seen[1], "hands are served in the pause, and time does not move"
-        assert board.mains.contact_closed
+        assert seen[0]["t_s"] == seen[1]["t_s"], "hands are served in the pause, and time does not move"
+        assert seen[1]["contact_closed"]
         # Frames are still acknowledged, but the lease is not renewed any more.
         host.lease_ms = 0
         host.run(host.saw_event(wire.EV_TRIPPED))
@@ -116,22 +117,23 @@ def test_time_stands_still_until_frames_are_acknowledged() -> None:
 
 
 def test_silence_of_the_host_ends_the_wait_and_opens_the_relay() -> None:
-    with served(patience_s=0.2) as (ready, _), hands_of(ready) as hands:
+    with served() as (ready, _), hands_of(ready) as hands:
         host = ScriptedHost(ready["port"], lease_ms=3000)
         host.greet()
         host.run(host.saw_event(wire.EV_CLOSED), {6: close_relay})
-        closed_s = hands.state()["t_s"]
         while hands.state()["contact_closed"]:
             pass
-        assert hands.state()["t_s"] - closed_s > 2.5, "not before the lease ended"
         # What happened meanwhile is told when the host is back.
         host.run(host.saw_event(wire.EV_TRIPPED))
         assert host.causes(wire.EV_TRIPPED) == ["host-silent"]
+        at_ms = {body[1]: int(str(body[0])) for _, body in host.events}
+        # By the board's clock: how long the wall took decides nothing.
+        assert at_ms[wire.EV_TRIPPED] - at_ms[wire.EV_CLOSED] > 2500, "not before the lease ended"
         host.close()
 
 
 def test_unplugged_board_drops_the_relay_and_boots_anew() -> None:
-    with served(patience_s=0.2) as (ready, _), hands_of(ready) as hands:
+    with served(patience_s=1.0) as (ready, _), hands_of(ready) as hands:
         host = ScriptedHost(ready["port"])
         host.greet()
         host.run(host.saw_event(wire.EV_CLOSED), {6: close_relay})
@@ -154,7 +156,7 @@ def test_unplugged_board_drops_the_relay_and_boots_anew() -> None:
 
 
 def test_broken_data_line_leaves_the_board_running() -> None:
-    with served(patience_s=0.2) as (ready, _), hands_of(ready) as hands:
+    with served(patience_s=1.0) as (ready, _), hands_of(ready) as hands:
         host = ScriptedHost(ready["port"])
         host.greet()
         host.run(host.frames_held(6))
@@ -169,7 +171,7 @@ def test_broken_data_line_leaves_the_board_running() -> None:
 
 
 def test_hung_firmware_drops_the_relay_and_the_watchdog_restarts_it() -> None:
-    with served(FaultSpec("board-hang", 1.0, 4.0), patience_s=0.3) as (ready, _), hands_of(ready) as hands:
+    with served(FaultSpec("board-hang", 1.0, 4.0), patience_s=1.0) as (ready, _), hands_of(ready) as hands:
         host = ScriptedHost(ready["port"])
         host.greet()
         host.run(host.saw_event(wire.EV_CLOSED), {6: close_relay})
@@ -316,7 +318,7 @@ def test_at_the_wall_s_pace_time_runs_without_a_host() -> None:
 
 
 def test_noise_on_the_line_stops_nothing() -> None:
-    with served(patience_s=0.2) as (ready, _), hands_of(ready) as hands:
+    with served(patience_s=1.0) as (ready, _), hands_of(ready) as hands:
         host = ScriptedHost(ready["port"])
         host.greet()
         host.run(host.frames_held(4))
