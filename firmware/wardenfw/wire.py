@@ -12,7 +12,7 @@ to 32 bits; base64 is RFC 4648 section 4.
 import binascii
 import struct
 
-WIRE_VERSION = 1
+WIRE_VERSION = 2
 
 CHANNELS = (
     "rail_pos_a",
@@ -34,13 +34,14 @@ NO_CHANNEL = 255
 
 # Bits of the digital byte in frames and burst records.
 BIT_NAMES = ("mains_on", "limiter_in", "drive_on")
-MAINS_ON = 1  # auxiliary contact of the mains relay reads closed
+MAINS_ON = 1  # mirror contact of the mains relay reads open: the mains contact may be closed
 LIMITER_IN = 2  # limiter bypass relay is open
 DRIVE_ON = 4  # the present stage says the test signal is applied
 COIL_ON = 8  # the board is holding the mains relay in
 ESTOP_OK = 16  # emergency stop loop is closed
 ALERT_OK = 32  # no rail monitor pulls the alert line
 BUTTON = 64  # go/stop button is pressed
+LATCH_SET = 128  # the hardware's alert latch holds the pulses back
 
 # Index is the number on the wire; 0 means no cause.
 CAUSES = (
@@ -67,15 +68,19 @@ STATES = ("safe", "armed", "closing", "closed", "tripped", "fault")
 SAFE, ARMED, CLOSING, CLOSED, TRIPPED, FAULT = range(6)
 
 # Board to host.
-HELLO, FRAME, EVENT, REPLY, BURST = 1, 2, 3, 4, 5
+HELLO, FRAME, EVENT, REPLY, BURST, INFO = 1, 2, 3, 4, 5, 6
 # Host to board. ACK renews the lease; GO needs the challenge of the last ARM.
 HELLO_REQUEST, ACK, STAGE, ARM, GO, OPEN, RESET, RESEND, BURST_REQUEST = 16, 17, 18, 19, 20, 21, 22, 23, 24
+# With the relay open only: store a calibration, test everything anew. STALL
+# stops the scan while a commissioning stage is closed, to prove the dead man.
+INFO_REQUEST, CAL_WRITE, SELF_TEST, STALL = 25, 26, 27, 28
 KIND_NAMES = {
     HELLO: "hello",
     FRAME: "frame",
     EVENT: "event",
     REPLY: "reply",
     BURST: "burst",
+    INFO: "info",
     HELLO_REQUEST: "hello request",
     ACK: "ack",
     STAGE: "stage",
@@ -85,7 +90,18 @@ KIND_NAMES = {
     RESET: "reset",
     RESEND: "resend",
     BURST_REQUEST: "burst request",
+    INFO_REQUEST: "info request",
+    CAL_WRITE: "calibration",
+    SELF_TEST: "self-test",
+    STALL: "stall",
 }
+
+# What an INFO is about. SELFTEST and PROGRAM are JSON, CALIBRATION is the
+# record in force as `pack_calibration` made it, empty when there is none.
+INFO_TOPICS = ("selftest", "calibration", "program")
+SELFTEST_INFO, CALIBRATION_INFO, PROGRAM_INFO = range(3)
+# The stage id under which STALL is obeyed; no plan uses it.
+COMMISSION_STAGE = 65000
 
 # What an EVENT tells. Index is the number on the wire.
 EVENTS = (
@@ -116,6 +132,8 @@ REFUSALS = (
     "readings are outside the new stage's limits",
     "alert line is asserted",
     "nothing stored under that number",
+    "calibration cannot be right",
+    "flash does not hold what was written",
 )
 (
     DONE,
@@ -130,7 +148,9 @@ REFUSALS = (
     R_READINGS,
     R_ALERT,
     R_NOT_STORED,
-) = range(12)
+    R_CALIBRATION,
+    R_FLASH,
+) = range(14)
 
 _HEADER = "<BBHI"
 HEADER_SIZE = struct.calcsize(_HEADER)
@@ -160,6 +180,16 @@ _ACK = "<IIH"  # newest frame and event held on disk, lease to renew in ms (0: n
 _STAGE = "<HBBHHff"  # stage id, bits wanted, n limits, min bits, 0, alert amperes pos, neg
 _LIMIT = "<BBBBffHH"
 LIMIT_SIZE = struct.calcsize(_LIMIT)
+_INFO = "<BBBx"  # topic, part, parts; data follows
+INFO_DATA = 700
+# format, entries, day of calibration since 2000-01-01, days until due, number
+# of this record, board id, reference in words
+_CAL_HEAD = "<BBHHI24s60s"
+# channel, points, degrees of freedom (255: that many or more), spare; gain,
+# offset, centre, u_a, u_b
+_CAL_ENTRY = "<BBBxfffff"
+CAL_FORMAT = 1
+CAL_EPOCH = "2000-01-01"
 MAX_LIMITS = 40
 
 # Kinds of limit. VALUE: the sample itself, outside for at least for_ms.
@@ -171,7 +201,7 @@ LIMIT_KINDS = ("value", "rate", "spread")
 # Outermost limit the board will accept, whatever a host asks for: |low|,|high|
 # per channel, in CHANNELS order. Source: the ranges of the sense modules in
 # hardware/ (amperes, volts, degrees Celsius); a wider limit could never trip.
-CEILINGS = (15.0, 15.0, 85.0, 85.0, 85.0, 85.0, 0.25, 0.25, 110.0, 110.0, 70.0, 60.0, 60.0)
+CEILINGS = (15.0, 15.0, 85.0, 85.0, 85.0, 85.0, 0.25, 0.25, 110.0, 110.0, 70.0, 40.0, 40.0)
 # Every stage must bound these from above (rail_neg_v from below), or it is refused.
 MUST_LIMIT = (
     "rail_pos_a",
@@ -356,3 +386,68 @@ def unpack_burst(payload):
     if len(payload) != head + count * BURST_RECORD_SIZE:
         raise WireError("length")
     return trip_seq, first, count, total, trip_index, payload[head:]
+
+
+def pack_info(topic, part, parts, data):
+    """Return an INFO payload: one of `parts` pieces, at most INFO_DATA bytes each."""
+    return struct.pack(_INFO, topic, part, parts) + data
+
+
+def unpack_info(payload):
+    """Return (topic, part, parts, data)."""
+    topic, part, parts = struct.unpack_from(_INFO, payload, 0)
+    return topic, part, parts, payload[struct.calcsize(_INFO) :]
+
+
+def pack_info_request(topic, part):
+    return bytes((topic, part))
+
+
+def unpack_info_request(payload):
+    """Return (topic, part)."""
+    if len(payload) != 2:
+        raise WireError("length")
+    return payload[0], payload[1]
+
+
+def pack_calibration(board, day, due_days, number, reference, entries):
+    """Return a calibration record: payload of CAL_WRITE, what flash holds, what INFO hands out.
+
+    A reading r in SI, as an uncalibrated board gives it, becomes
+    gain * r + offset. The standard uncertainty of a corrected value v is
+    sqrt(u_a^2 + (u_b * (v - centre))^2), before noise and drift.
+
+    Args:
+        board: id of the board it belongs to, at most 24 bytes.
+        day: date of the calibration, days since 2000-01-01.
+        due_days: days after that until the next one is due.
+        number: counts the records of this board; the board keeps the higher one.
+        reference: what it was compared with, at most 60 bytes.
+        entries: sequence of (channel, points, degrees of freedom, gain, offset, centre, u_a, u_b).
+    """
+    out = struct.pack(
+        _CAL_HEAD, CAL_FORMAT, len(entries), day, due_days, number, _clip(board, 24), _clip(reference, 60)
+    )
+    for entry in entries:
+        out += struct.pack(_CAL_ENTRY, *entry)
+    return out + struct.pack("<I", crc32(out))
+
+
+def unpack_calibration(record):
+    """Return (board, day, due_days, number, reference, entries) of a whole, intact record.
+
+    Raises WireError for anything else.
+    """
+    head, size = struct.calcsize(_CAL_HEAD), struct.calcsize(_CAL_ENTRY)
+    if len(record) < head + CRC_SIZE:
+        raise WireError("length")
+    form, count, day, due_days, number, board, reference = struct.unpack_from(_CAL_HEAD, record, 0)
+    end = head + size * count
+    if len(record) != end + CRC_SIZE:
+        raise WireError("length")
+    if struct.unpack_from("<I", record, end)[0] != crc32(record[:end]):
+        raise WireError("crc")
+    if form != CAL_FORMAT:
+        raise WireError("format")
+    entries = [struct.unpack_from(_CAL_ENTRY, record, head + size * i) for i in range(count)]
+    return _text(board.rstrip(b"\0")), day, due_days, number, _text(reference.rstrip(b"\0")), entries

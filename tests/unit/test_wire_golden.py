@@ -1,4 +1,4 @@
-"""The wire does not change by accident: lines as version 1 has always spelled them.
+"""The wire does not change by accident: lines as version 2 has always spelled them.
 
 The container is checked here with the standard library alone (RFC 4648 base64,
 CRC-32/ISO-HDLC from zlib), not with the code under test.
@@ -16,7 +16,7 @@ import pytest
 
 from wardenfw import wire
 
-LINES: dict[str, str] = json.loads((Path(__file__).parents[1] / "data" / "wire_version_1.json").read_text())
+LINES: dict[str, str] = json.loads((Path(__file__).parents[1] / "data" / "wire_version_2.json").read_text())
 KINDS = {name: kind for kind, name in wire.KIND_NAMES.items()}
 
 
@@ -24,7 +24,7 @@ KINDS = {name: kind for kind, name in wire.KIND_NAMES.items()}
 def test_container_by_the_standard_library(name: str) -> None:
     body = base64.b64decode(LINES[name], validate=True)
     version, kind, length, _ = struct.unpack("<BBHI", body[:8])
-    assert (version, kind, length) == (1, KINDS[name], len(body) - 12)
+    assert (version, kind, length) == (2, KINDS[name], len(body) - 12)
     assert struct.unpack("<I", body[-4:])[0] == zlib.crc32(body[:-4])
     # Source: the CRC of a message followed by its CRC is this constant.
     assert zlib.crc32(body) == 0x2144DF1C
@@ -53,3 +53,8 @@ def test_payloads_mean_what_they_meant() -> None:
     frame = struct.unpack(wire.FRAME_FORMAT, payload("frame"))
     assert frame[:7] == (123456, 12345, 3, 0x1FFF, 0, 3, 11)
     assert frame[7:] == tuple(i * 0.5 for i in range(39))
+    assert wire.unpack_info_request(payload("info request")) == (1, 0)
+    assert wire.unpack_info(payload("info")) == (2, 0, 1, b'{"files": 3}')
+    board, day, due_days, number, reference, entries = wire.unpack_calibration(payload("calibration"))
+    assert (board, day, due_days, number, reference) == ("e66138528361bb32", 9460, 365, 2, "bench meter 7")
+    assert entries == [(0, 5, 3, 1.25, -0.5, 2.0, 0.125, 0.25), (8, 2, 255, 1.0, 0.5, 40.0, 0.0625, 0.0)]
