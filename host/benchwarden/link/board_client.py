@@ -7,12 +7,13 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
 from benchwarden.core.clock import Clock
 from benchwarden.core.samples import FRAME_DTYPE
-from benchwarden.errors import FrameError, LinkError, LinkTimeout, WireVersionError
+from benchwarden.errors import BoardFault, FrameError, LinkError, LinkTimeout, WireVersionError
 from benchwarden.link.decoder import LineDecoder, Received
 from benchwarden.link.messages import Burst, Hello, Message, Reply
 from benchwarden.link.port import BytePort
@@ -34,8 +35,14 @@ _BURST_ASKS = 5
 # Half a second after the trip is part of the record: until then the board
 # refuses. Counted in frames, so that it holds at any speed of a virtual bench.
 _BURST_REFUSALS = 30
+# What a board says of itself may change between two parts of it; then it is asked anew.
+_INFO_TRIES = 3
+# The alert test alone waits for the pump to let go several times.
+_SELF_TEST_S = 30.0
+_FLASH_S = 10.0
 
 Limits = Sequence[tuple[int, int, int, float, float, int, int]]
+_Wanted = TypeVar("_Wanted")
 
 
 @dataclass
@@ -399,15 +406,27 @@ class BoardClient:
             LinkError: the port is gone.
         """
         to_seq = self.send(kind, payload)
+
+        def answers(message: Message) -> Reply | None:
+            reply = message.reply() if message.kind == wire.REPLY else None
+            return reply if reply and (reply.to_seq, reply.to_kind) == (to_seq, kind) else None
+
+        reply = self._await(answers, timeout_s)
+        if reply is None:
+            raise LinkTimeout(f"{self._port.name}: no reply to {wire.KIND_NAMES[kind]} within {timeout_s:g} s")
+        return reply
+
+    def _await(self, wanted: Callable[[Message], _Wanted | None], timeout_s: float) -> _Wanted | None:
+        """Return what `wanted` makes of the first message it wants; all else waits for `poll`."""
         until_s = self._clock.monotonic_s() + timeout_s
         while (left_s := until_s - self._clock.monotonic_s()) > 0:
             received = self._sorted(self._read(left_s))
-            answer: Reply | None = None
+            answer: _Wanted | None = None
             others: list[Message] = []
             for message in received.messages:
-                reply = message.reply() if message.kind == wire.REPLY else None
-                if answer is None and reply and (reply.to_seq, reply.to_kind) == (to_seq, kind):
-                    answer = reply
+                found = wanted(message) if answer is None else None
+                if found is not None:
+                    answer = found
                 else:
                     others.append(message)
             rest = replace(received, messages=tuple(others))
@@ -415,7 +434,73 @@ class BoardClient:
                 self._waiting.append(rest)
             if answer is not None:
                 return answer
-        raise LinkTimeout(f"{self._port.name}: no reply to {wire.KIND_NAMES[kind]} within {timeout_s:g} s")
+        return None
+
+    def info(self, topic: int, timeout_s: float = 3.0) -> bytes:
+        """Return what the board says about a topic of wire.INFO_TOPICS, all its parts joined.
+
+        Args:
+            timeout_s: for each part.
+
+        Raises:
+            LinkTimeout: no answer came, or it kept changing while it was fetched.
+            BoardFault: the board refused.
+            LinkError: the port is gone.
+        """
+        name = wire.INFO_TOPICS[topic]
+        for _ in range(_INFO_TRIES):
+            data, part, parts = b"", 0, 1
+            while part < parts:
+                now_parts, piece = self._info_part(topic, part, timeout_s)
+                if part and now_parts != parts:
+                    break
+                data, part, parts = data + piece, part + 1, now_parts
+            else:
+                return data
+        raise LinkTimeout(f"{self._port.name}: what the board says about its {name} changed {_INFO_TRIES} times")
+
+    def _info_part(self, topic: int, part: int, timeout_s: float) -> tuple[int, bytes]:
+        to_seq = self.send(wire.INFO_REQUEST, wire.pack_info_request(topic, part))
+
+        def answers(message: Message) -> tuple[int, bytes] | Reply | None:
+            if message.kind == wire.INFO:
+                try:
+                    its_topic, its_part, parts, data = wire.unpack_info(message.payload)
+                except struct.error as error:
+                    raise FrameError(f"info of {len(message.payload)} bytes cannot be read: {error}") from error
+                return (parts, bytes(data)) if (its_topic, its_part) == (topic, part) else None
+            reply = message.reply() if message.kind == wire.REPLY else None
+            return reply if reply and (reply.to_seq, reply.to_kind) == (to_seq, wire.INFO_REQUEST) else None
+
+        answer = self._await(answers, timeout_s)
+        name = wire.INFO_TOPICS[topic]
+        if answer is None:
+            raise LinkTimeout(f"{self._port.name}: the board said nothing about its {name} within {timeout_s:g} s")
+        if isinstance(answer, Reply):
+            raise BoardFault(f"{self._port.name}: the board does not tell about its {name}: {answer.why}")
+        return answer
+
+    def write_calibration(self, record: bytes) -> Reply:
+        """Have the board store a calibration record (wire.pack_calibration); relay open only.
+
+        Raises:
+            LinkTimeout: no answer came; read the calibration back to see what is in force.
+            LinkError: the port is gone.
+        """
+        return self.request(wire.CAL_WRITE, record, _FLASH_S)
+
+    def self_test(self) -> Reply:
+        """Have the board test every part anew, relay open only; `info` then tells each part.
+
+        Raises:
+            LinkTimeout: no answer came.
+            LinkError: the port is gone.
+        """
+        return self.request(wire.SELF_TEST, timeout_s=_SELF_TEST_S)
+
+    def stall(self, ms: int) -> int:
+        """Have a closed commissioning stage's scan stop for `ms`; the board restarts and says how it went."""
+        return self.send(wire.STALL, wire.pack_u32(ms))
 
     def _read(self, timeout_s: float) -> Received:
         received = self._decoder.feed(self._port.read(timeout_s))

@@ -102,10 +102,14 @@ class Hello:
         board: unique id of the board.
         fw, wire, mpy: versions of firmware, wire and interpreter.
         boot: random number drawn at every start of the board.
-        cal: calibration in words.
-        selftest_ok, parts: self-test result, in all and for each part.
+        cal: calibration in words: "uncalibrated", "calibrated DATE, due DATE", or what is wrong with it.
+        selftest_ok, parts: self-test result in all, and what each part that is named says
+            ("ok" or the reason it is not); parts that are well need not be named.
         state, cause: board state and latched cause.
         oldest_frame, newest_frame, newest_event: what the board holds.
+        tested: how many parts the self-test looked at.
+        cal_crc: CRC-32 of the calibration record in force, eight hex digits; "" without one.
+        program: first 16 hex digits of the digest of the installed program's listing; "" without one.
     """
 
     board: str
@@ -123,6 +127,9 @@ class Hello:
     newest_frame: int
     newest_event: int
     challenge_ms: int
+    tested: int = 0
+    cal_crc: str = ""
+    program: str = ""
 
     def facts(self) -> dict[str, Any]:
         """Return what the status file and the record show of the board."""
@@ -132,7 +139,9 @@ class Hello:
             "wire": self.wire,
             "mpy": self.mpy,
             "cal": self.cal,
-            "selftest": {"ok": self.selftest_ok, "parts": dict(self.parts)},
+            "cal_crc": self.cal_crc,
+            "program": self.program,
+            "selftest": {"ok": self.selftest_ok, "parts": dict(self.parts), "tested": self.tested},
         }
 
 
@@ -167,6 +176,7 @@ class Message:
         try:
             table = json.loads(self.payload)
             selftest = table["selftest"]
+            parts = {str(part): str(result) for part, result in selftest.get("parts", {}).items()}
             return Hello(
                 board=str(table["board"]),
                 fw=str(table["fw"]),
@@ -176,13 +186,16 @@ class Message:
                 scan_hz=float(table.get("scan_hz", 0.0)),
                 cal=str(table.get("cal", "")),
                 selftest_ok=selftest["ok"] is True,
-                parts={str(part): str(result) for part, result in selftest.get("parts", {}).items()},
+                parts=parts,
                 state=str(table["state"]),
                 cause=str(table.get("cause", "none")),
                 oldest_frame=int(table.get("oldest_frame", 0)),
                 newest_frame=int(table.get("newest_frame", 0)),
                 newest_event=int(table.get("newest_event", 0)),
                 challenge_ms=int(table.get("challenge_ms", wire.CHALLENGE_MS)),
+                tested=int(selftest.get("tested", len(parts))),
+                cal_crc=str(table.get("cal_crc", "")),
+                program=str(table.get("program", "")),
             )
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise FrameError(f"hello of {len(self.payload)} bytes cannot be read: {error!r}") from error

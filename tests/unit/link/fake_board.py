@@ -37,6 +37,9 @@ class FakeBoard:
     Attributes:
         spoil: frame sequence numbers whose next transmission is damaged.
         deaf_to: command kinds that are ignored.
+        infos: what it answers to an info request, by topic; a list gives one
+            answer after the other.
+        refusals: answer to a command kind, where it is not "done".
         heard: every command as (kind, seq, payload).
     """
 
@@ -49,6 +52,8 @@ class FakeBoard:
         self.spoil: set[int] = set()
         self.heard: list[tuple[int, int, bytes]] = []
         self.ports: list[FakePort] = []
+        self.infos: dict[int, list[bytes]] = {}
+        self.refusals: dict[int, tuple[int, str]] = {}
         self.burst = b""
         self.burst_ready_after = 0
         self._begin()
@@ -111,14 +116,26 @@ class FakeBoard:
                 self._reply(seq, kind)
             elif kind == wire.BURST_REQUEST:
                 self._burst(seq, *wire.unpack_burst_request(payload))
+            elif kind == wire.INFO_REQUEST and kind not in self.refusals:
+                self._info(seq, *wire.unpack_info_request(payload))
             else:
-                self._reply(seq, kind, "4711" if kind == wire.ARM else "")
+                refusal, text = self.refusals.get(kind, (wire.DONE, "4711" if kind == wire.ARM else ""))
+                self._reply(seq, kind, text, refusal)
 
     def asked(self, kind: int) -> list[bytes]:
         return [payload for heard, _, payload in self.heard if heard == kind]
 
     def _reply(self, seq: int, kind: int, text: str = "", refusal: int = wire.DONE) -> None:
         self._send(wire.REPLY, seq, wire.pack_reply(seq, kind, refusal, wire.SAFE, text))
+
+    def _info(self, seq: int, topic: int, part: int) -> None:
+        said = self.infos.get(topic, [b""])
+        data = said.pop(0) if len(said) > 1 else said[0]
+        pieces = [data[at : at + wire.INFO_DATA] for at in range(0, len(data), wire.INFO_DATA)] or [b""]
+        if part >= len(pieces):
+            self._reply(seq, wire.INFO_REQUEST, refusal=wire.R_NOT_STORED)
+            return
+        self._send(wire.INFO, seq, wire.pack_info(topic, part, len(pieces), pieces[part]))
 
     def _burst(self, seq: int, trip_seq: int, first: int) -> None:
         total = len(self.burst) // wire.BURST_RECORD_SIZE
@@ -138,7 +155,9 @@ class FakeBoard:
             "boot": self.boot,
             "scan_hz": 100,
             "cal": "uncalibrated",
-            "selftest": {"ok": True, "parts": {"rail_pos": "ok"}},
+            "cal_crc": "",
+            "program": "0123456789abcdef",
+            "selftest": {"ok": True, "parts": {}, "tested": 21},
             "state": "safe",
             "cause": "none",
             "oldest_frame": min(self.ring, default=self.newest + 1),

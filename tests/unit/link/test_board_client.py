@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from fake_board import FakeBoard, FakeClock, FakePort
 
-from benchwarden.errors import LinkError, LinkTimeout, WireVersionError
+from benchwarden.errors import BoardFault, FrameError, LinkError, LinkTimeout, WireVersionError
 from benchwarden.link.board_client import BoardClient, challenge_of
 from benchwarden.link.decoder import Received
+from benchwarden.link.messages import Message
 from wardenfw import wire
 
 
@@ -48,11 +51,23 @@ def test_hello_tells_who_the_board_is() -> None:
     _, board, client = met()
     hello = client.hello_facts
     assert hello is not None
-    assert (hello.board, hello.boot, hello.wire, hello.state) == (board.board, 77, 1, "safe")
-    assert hello.facts()["selftest"] == {"ok": True, "parts": {"rail_pos": "ok"}}
+    assert (hello.board, hello.boot, hello.wire, hello.state) == (board.board, 77, wire.WIRE_VERSION, "safe")
+    facts = hello.facts()
+    assert facts["selftest"] == {"ok": True, "parts": {}, "tested": 21}
+    assert (facts["cal"], facts["cal_crc"], facts["program"]) == ("uncalibrated", "", "0123456789abcdef")
 
 
-@pytest.mark.parametrize(("theirs", "remedy"), [(0, "firmware on the board"), (2, "update this program")])
+def test_a_hello_that_names_every_part_and_no_program_is_read() -> None:
+    table = {
+        "board": "e6", "fw": "0.1.0", "wire": wire.WIRE_VERSION, "boot": 1, "state": "safe",
+        "selftest": {"ok": False, "parts": {"rail_pos": "ok", "adc": "die temperature reads 120 C"}},
+    }  # fmt: skip
+    hello = Message(wire.WIRE_VERSION, wire.HELLO, 0, json.dumps(table).encode()).hello()
+    assert (hello.tested, hello.cal_crc, hello.program, hello.cal) == (2, "", "", "")
+    assert hello.parts == {"rail_pos": "ok", "adc": "die temperature reads 120 C"}
+
+
+@pytest.mark.parametrize(("theirs", "remedy"), [(1, "firmware on the board"), (3, "update this program")])
 def test_another_wire_version_is_refused_naming_both(theirs: int, remedy: str) -> None:
     clock = FakeClock()
     board = FakeBoard(clock, version=theirs)
@@ -374,7 +389,58 @@ def test_a_trip_record_that_never_comes_ends_the_asking() -> None:
 
 def test_a_version_that_changes_under_way_is_refused() -> None:
     _, board, client = met()
-    board.version = 2
+    board.version = wire.WIRE_VERSION + 1
     board.event(text="new firmware")
-    with pytest.raises(WireVersionError, match=r"version 2.*version 1"):
+    with pytest.raises(WireVersionError, match=rf"version {wire.WIRE_VERSION + 1}.*version {wire.WIRE_VERSION}"):
         client.poll(0.1)
+
+
+def test_what_a_board_says_of_itself_comes_whole_and_loses_no_frame() -> None:
+    _, board, client = met()
+    long = json.dumps({"ok": True, "parts": {f"part {i}": "ok" for i in range(120)}}).encode()
+    assert len(long) > 2 * wire.INFO_DATA
+    board.infos = {wire.SELFTEST_INFO: [long], wire.CALIBRATION_INFO: [b""]}
+    board.frames(3)
+    assert client.info(wire.SELFTEST_INFO) == long
+    assert client.info(wire.CALIBRATION_INFO) == b"", "no record in force"
+    assert seqs(client) == [1, 2, 3]
+
+
+def test_info_that_changes_while_it_is_fetched_is_fetched_anew() -> None:
+    _, board, client = met()
+    short, long = b"a" * (wire.INFO_DATA + 1), b"b" * (2 * wire.INFO_DATA + 1)
+    board.infos = {wire.PROGRAM_INFO: [short, long]}
+    assert client.info(wire.PROGRAM_INFO) == long
+
+
+def test_info_that_is_refused_or_missing_is_named() -> None:
+    _, board, client = met()
+    board.refusals[wire.INFO_REQUEST] = (wire.R_NOT_STORED, "no listing")
+    with pytest.raises(BoardFault, match="program: nothing stored under that number: no listing"):
+        client.info(wire.PROGRAM_INFO)
+    board.deaf_to.add(wire.INFO_REQUEST)
+    with pytest.raises(LinkTimeout, match="nothing about its calibration within 1 s"):
+        client.info(wire.CALIBRATION_INFO, 1.0)
+    board.say(wire.encode(wire.INFO, 1, b"\x00"))
+    with pytest.raises(FrameError, match="info of 1 bytes"):
+        client.info(wire.SELFTEST_INFO)
+
+
+def test_a_calibration_is_answered_in_words() -> None:
+    _, board, client = met()
+    record = wire.pack_calibration(board.board, 9825, 365, 1, "meter", [(0, 2, 255, 1.01, 0.0, 1.0, 1e-3, 1e-4)])
+    assert client.write_calibration(record).done
+    board.refusals[wire.CAL_WRITE] = (wire.R_CALIBRATION, "rail_pos_a: gain 3.000")
+    reply = client.write_calibration(record)
+    assert (reply.done, reply.why) == (False, "calibration cannot be right: rail_pos_a: gain 3.000")
+    assert board.asked(wire.CAL_WRITE) == [record, record]
+
+
+def test_self_test_and_stall_reach_the_board() -> None:
+    _, board, client = met()
+    assert client.self_test().done
+    client.stall(500)
+    assert board.asked(wire.STALL) == [wire.pack_u32(500)]
+    board.deaf_to.add(wire.SELF_TEST)
+    with pytest.raises(LinkTimeout, match="self-test"):
+        client.self_test()

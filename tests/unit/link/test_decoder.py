@@ -128,10 +128,11 @@ def test_a_line_that_never_ends_takes_no_memory() -> None:
 
 
 def test_other_versions_and_odd_frames_come_as_messages() -> None:
-    lines = wire.encode(wire.FRAME, 1, frame_payload(1), version=2) + wire.encode(wire.FRAME, 2, b"short")
+    ours, theirs = wire.WIRE_VERSION, wire.WIRE_VERSION + 1
+    lines = wire.encode(wire.FRAME, 1, frame_payload(1), version=theirs) + wire.encode(wire.FRAME, 2, b"short")
     received = LineDecoder().feed(lines)
     assert len(received.frames) == 0
-    assert [(m.version, m.kind) for m in received.messages] == [(2, wire.FRAME), (1, wire.FRAME)]
+    assert [(m.version, m.kind) for m in received.messages] == [(theirs, wire.FRAME), (ours, wire.FRAME)]
 
 
 # Corruption. A stretch of up to 32 bits on the cable touches at most five
