@@ -472,7 +472,7 @@ class BoardClient:
             reply = message.reply() if message.kind == wire.REPLY else None
             return reply if reply and (reply.to_seq, reply.to_kind) == (to_seq, wire.INFO_REQUEST) else None
 
-        answer = self._await(answers, timeout_s)
+        answer: tuple[int, bytes] | Reply | None = self._await(answers, timeout_s)
         name = wire.INFO_TOPICS[topic]
         if answer is None:
             raise LinkTimeout(f"{self._port.name}: the board said nothing about its {name} within {timeout_s:g} s")

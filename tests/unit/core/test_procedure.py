@@ -79,7 +79,8 @@ def asking() -> Iterator[Any]:
 def test_a_procedure_is_driven_to_its_end() -> None:
     person = Script("much", "12", "y")
     assert carry_out(asking(), person, lambda step: None) == "yes"
-    assert person.told[0].startswith("Not understood: ") and person.told[1:] == ["12 V it is."]
+    assert person.told[0].startswith("Not understood: ")
+    assert person.told[1:] == ["12 V it is."]
 
 
 def test_what_fails_in_the_work_is_the_procedures_to_judge() -> None:
