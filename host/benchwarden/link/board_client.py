@@ -462,23 +462,25 @@ class BoardClient:
     def _info_part(self, topic: int, part: int, timeout_s: float) -> tuple[int, bytes]:
         to_seq = self.send(wire.INFO_REQUEST, wire.pack_info_request(topic, part))
 
-        def answers(message: Message) -> tuple[int, bytes] | Reply | None:
+        def answers(message: Message) -> tuple[int, bytes, str] | None:
             if message.kind == wire.INFO:
                 try:
                     its_topic, its_part, parts, data = wire.unpack_info(message.payload)
                 except struct.error as error:
                     raise FrameError(f"info of {len(message.payload)} bytes cannot be read: {error}") from error
-                return (parts, bytes(data)) if (its_topic, its_part) == (topic, part) else None
+                return (parts, bytes(data), "") if (its_topic, its_part) == (topic, part) else None
             reply = message.reply() if message.kind == wire.REPLY else None
-            return reply if reply and (reply.to_seq, reply.to_kind) == (to_seq, wire.INFO_REQUEST) else None
+            refused = reply and (reply.to_seq, reply.to_kind) == (to_seq, wire.INFO_REQUEST)
+            return (0, b"", reply.why) if reply and refused else None
 
-        answer: tuple[int, bytes] | Reply | None = self._await(answers, timeout_s)
+        answer = self._await(answers, timeout_s)
         name = wire.INFO_TOPICS[topic]
         if answer is None:
             raise LinkTimeout(f"{self._port.name}: the board said nothing about its {name} within {timeout_s:g} s")
-        if isinstance(answer, Reply):
-            raise BoardFault(f"{self._port.name}: the board does not tell about its {name}: {answer.why}")
-        return answer
+        parts, data, why_not = answer
+        if why_not:
+            raise BoardFault(f"{self._port.name}: the board does not tell about its {name}: {why_not}")
+        return parts, data
 
     def write_calibration(self, record: bytes) -> Reply:
         """Have the board store a calibration record (wire.pack_calibration); relay open only.
