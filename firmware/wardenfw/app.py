@@ -50,7 +50,7 @@ class App:
         self.relay = Relay(board.enable, board.pulse, board.bypass, board.aux)
         rails_bus, outputs_bus = board.i2c
         self.sampler = Sampler(
-            (Ina228(rails_bus, pins.RAIL_POS_ADDRESS), Ina228(rails_bus, pins.RAIL_NEG_ADDRESS)),
+            (Ina228(rails_bus, pins.RAIL_POS_ADDRESS, 0), Ina228(rails_bus, pins.RAIL_NEG_ADDRESS, 1)),
             (Ads1115(outputs_bus, pins.OUTPUT_LEFT_ADDRESS), Ads1115(outputs_bus, pins.OUTPUT_RIGHT_ADDRESS)),
             (Ntc(board.adc_sink_left), Ntc(board.adc_sink_right), Ntc(board.adc_ambient)),
             board.recover_bus,
@@ -72,6 +72,7 @@ class App:
             _is_high(board.alert),
             _is_low(board.estop),
             _is_low(board.button),
+            _is_high(board.latch),
         )
         self.reader = LineReader(board.port)
         self.commands = Commands(self, self.reader)

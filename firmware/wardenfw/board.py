@@ -8,10 +8,12 @@ import machine
 import os
 import sys
 
+from wardenfw.flash import Flash
 from wardenfw.ticks import sleep_us
 
 RAILS_SDA, RAILS_SCL = 4, 5
 OUTPUTS_SDA, OUTPUTS_SCL = 6, 7
+LATCH_SENSE = 3
 RELAY_ENABLE = 14
 RELAY_PULSE = 15
 BYPASS = 16
@@ -20,7 +22,10 @@ AUX = 18
 BUTTON = 19
 ESTOP = 20
 ALERT = 21
+COIL_SENSE = 22
 ADC_SINK_LEFT, ADC_SINK_RIGHT, ADC_AMBIENT = 26, 27, 28
+ADC_SUPPLY = 29  # a third of VSYS
+ADC_DIE = 4
 
 RAIL_POS_ADDRESS, RAIL_NEG_ADDRESS = 0x40, 0x41
 OUTPUT_LEFT_ADDRESS, OUTPUT_RIGHT_ADDRESS = 0x48, 0x49
@@ -31,6 +36,8 @@ I2C_HZ = 400_000
 I2C_TIMEOUT_US = 1000
 WATCHDOG_MS = 1000
 RAILS, OUTPUTS = 0, 1
+# The pull of the pin has to charge the wire through 10 k before it is read.
+SENSE_US = 50
 
 
 class Board:
@@ -39,9 +46,10 @@ class Board:
     Args:
         port: bytes in and out, with `read_into(buffer) -> n`, `write(view) -> n`
             and `ready() -> bool`, none of which may block; None takes USB.
+        flash: the files, see flash.Flash; None takes the board's own.
     """
 
-    def __init__(self, port=None):
+    def __init__(self, port=None, flash=None):
         pin = machine.Pin
         self.enable = pin(RELAY_ENABLE, pin.OUT, value=0)
         self.pulse = pin(RELAY_PULSE, pin.OUT, value=0)
@@ -51,17 +59,22 @@ class Board:
         self.button = pin(BUTTON, pin.IN, pin.PULL_UP)
         self.estop = pin(ESTOP, pin.IN, pin.PULL_UP)
         self.alert = pin(ALERT, pin.IN, pin.PULL_UP)
+        # Pulled towards "set": a wire that is off does not pass for a latch at rest.
+        self.latch = pin(LATCH_SENSE, pin.IN, pin.PULL_UP)
+        self._coil = pin(COIL_SENSE, pin.IN, pin.PULL_DOWN)
         self.i2c = [self._open_bus(RAILS), self._open_bus(OUTPUTS)]
         self.adc_sink_left = machine.ADC(ADC_SINK_LEFT)
         self.adc_sink_right = machine.ADC(ADC_SINK_RIGHT)
         self.adc_ambient = machine.ADC(ADC_AMBIENT)
-        self.adc_die = machine.ADC(4)
+        self.adc_supply = machine.ADC(ADC_SUPPLY)
+        self.adc_die = machine.ADC(ADC_DIE)
         self.watchdog = None
         if port is None:
             from wardenfw.usb_port import UsbPort
 
             port = UsbPort()
         self.port = port
+        self.flash = Flash() if flash is None else flash
 
     def _open_bus(self, bus):
         pin = machine.Pin
@@ -97,6 +110,13 @@ class Board:
     def start_watchdog(self):
         """From here on the board reboots unless `watchdog.feed()` is called in time."""
         self.watchdog = machine.WDT(timeout=WATCHDOG_MS)
+
+    def coil_reads(self, pull_up):
+        """Return 0 or 1: the node between the two coil switches, pulled by the pin alone to the side asked for."""
+        pin = self._coil
+        pin.init(pin.IN, pin.PULL_UP if pull_up else pin.PULL_DOWN)
+        sleep_us(SENSE_US)
+        return pin.value()
 
     def board_id(self):
         return "".join("%02x" % b for b in machine.unique_id())

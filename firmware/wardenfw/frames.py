@@ -10,8 +10,6 @@ CHANNELS_PER_STEP = 3
 _BLOCK = "<%df" % wire.N_CHANNELS
 _BLOCK_SIZE = 4 * wire.N_CHANNELS
 NAN = float("nan")
-# A frame is the mean of ten scans unless a channel was missing in some.
-GAIN_OF_TEN = tuple(g / 10 for g in scale.GAIN)
 
 
 class FrameRing:
@@ -91,22 +89,29 @@ class FrameBuilder:
             return
         self._valid |= 1 << i
         total = totals.total[i]
-        self.means[i] = mean = total // n
-        gain, zero = scale.GAIN[i], scale.ZERO[i]
-        # Three floats a channel and no more: each one is an allocation.
-        if gain == 0.0:
-            celsius = scale.ntc_millicelsius
-            self.fine[i] = mean = celsius(mean)
-            self._mean[i] = mean * 0.001
-            self._low[i] = celsius(totals.high[i]) * 0.001
-            self._high[i] = celsius(totals.low[i]) * 0.001
-            return
-        self.fine[i] = total * scale.FINE_PER_COUNT // n
-        self._mean[i] = (total - zero * n) * (GAIN_OF_TEN[i] if n == 10 else gain / n)
-        low, high = (totals.low[i] - zero) * gain, (totals.high[i] - zero) * gain
-        if gain < 0.0:
-            low, high = high, low
-        self._low[i], self._high[i] = low, high
+        self.means[i] = total // n
+        fine = total * scale.FINE_PER_COUNT // n
+        low, high = totals.low[i], totals.high[i]
+        gain, offset, shape = scale.GAIN[i], scale.OFFSET[i], scale.SHAPE[i]
+        # Few floats a channel: each one is an allocation. Where a scale is curved
+        # the mean is of the counts, as a slower converter would have it.
+        if shape == scale.LINEAR:
+            self._mean[i] = total * (scale.GAIN_OF_TEN[i] if n == 10 else gain / n) + offset
+            if gain < 0.0:
+                low, high = high, low
+        else:
+            if shape == scale.CELSIUS:
+                celsius = scale.ntc_millicelsius
+                fine = celsius(total // n)
+                low, high = celsius(high), celsius(low)
+            else:
+                peak = scale.peak_steps
+                fine = peak(fine)
+                low, high = peak(low * scale.FINE_PER_COUNT), peak(high * scale.FINE_PER_COUNT)
+            self._mean[i] = fine * gain + offset
+        self.fine[i] = fine
+        self._low[i] = low * gain + offset
+        self._high[i] = high * gain + offset
 
     def step(self):
         """Work on; return True when the frame has just been added to the ring."""

@@ -4,6 +4,8 @@ The answer to a violation is a tuple (cause, channel, value, limit) with value
 and limit in SI units; latching the first one is the interlock's business.
 """
 
+import math
+
 from wardenfw import scale, wire
 from wardenfw.history import History
 from wardenfw.stage import (
@@ -83,7 +85,7 @@ class Guard:
             return None
         value = scale.to_si(channel, counts)
         if limit[KIND] == wire.SPREAD:
-            value -= limit[CENTRE] / scale.fine_per_si(channel) - scale.ZERO[channel] * scale.GAIN[channel]
+            value -= limit[CENTRE] / scale.fine_per_si(channel) + scale.OFFSET[channel]
         return limit[CAUSE], channel, value, _broken(limit, value)
 
     def push(self, fine_means):
@@ -104,7 +106,7 @@ class Guard:
             then = self.history.back(tier, channel, steps)
         else:
             then = self.history.mean(tier, channel, steps)
-            if scale.GAIN[channel] != 0.0:
+            if scale.SHAPE[channel] != scale.CELSIUS:
                 self._centre(limit, then)
                 return None
         if now == MISSING or then == MISSING:
@@ -127,9 +129,14 @@ class Guard:
             limit[FIRST], limit[LAST] = -scale.UNBOUNDED, scale.UNBOUNDED
             return
         limit[CENTRE] = centre
+        low, high = limit[FINE_LOW], limit[FINE_HIGH]
+        if scale.SHAPE[limit[CHANNEL]] == scale.PEAK:
+            limit[FIRST] = -scale.UNBOUNDED if low == -scale.UNBOUNDED else math.ceil(scale.peak_counts(centre + low))
+            limit[LAST] = scale.UNBOUNDED if high == scale.UNBOUNDED else math.floor(scale.peak_counts(centre + high))
+            return
         fine = scale.FINE_PER_COUNT
-        limit[FIRST] = -((-centre - limit[FINE_LOW]) // fine)
-        limit[LAST] = (centre + limit[FINE_HIGH]) // fine
+        limit[FIRST] = -((-centre - low) // fine)
+        limit[LAST] = (centre + high) // fine
 
     def holds_readings(self, stage, means):
         """Return the first VALUE limit of `stage` that present means already break, or None.

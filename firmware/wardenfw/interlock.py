@@ -5,7 +5,7 @@ anything is said about it. Nothing in here closes it but `go` and a press of
 the button, both only out of ARMED.
 """
 
-from wardenfw import wire
+from wardenfw import scale, wire
 
 CLOSE_WITHIN_MS = 150
 OPEN_WITHIN_MS = 100
@@ -29,10 +29,12 @@ class Interlock:
         emit: `emit(event, cause, channel, value, limit, text) -> seq`.
         on_close, on_trip(seq): called when the coil is driven, and after a trip's event.
         random_u32: where challenges come from.
-        alert_ok, estop_ok, button: `() -> bool` as the pins are now.
+        alert_ok, estop_ok, button, latch_set: `() -> bool` as the pins are now.
     """
 
-    def __init__(self, relay, guard, sampler, emit, on_close, on_trip, random_u32, alert_ok, estop_ok, button):
+    def __init__(
+        self, relay, guard, sampler, emit, on_close, on_trip, random_u32, alert_ok, estop_ok, button, latch_set
+    ):
         self._relay = relay
         self._guard = guard
         self._sampler = sampler
@@ -43,6 +45,7 @@ class Interlock:
         self._alert_ok = alert_ok
         self._estop_ok = estop_ok
         self._button = button
+        self._latch_set = latch_set
         self.state = wire.SAFE
         self.cause = 0
         self.selftest_ok = False
@@ -78,6 +81,8 @@ class Interlock:
             out |= wire.ALERT_OK
         if self._button():
             out |= wire.BUTTON
+        if self._latch_set():
+            out |= wire.LATCH_SET
         return out
 
     def is_energised(self):
@@ -127,9 +132,13 @@ class Interlock:
         raw = self._sampler.raw
         for table in self.stage.fast:
             for limit in table:
-                if raw[limit[0]] == -(1 << 29):
+                if raw[limit[0]] == scale.MISSING:
                     return wire.CHANNELS[limit[0]]
         return None
+
+    def _has_alert(self):
+        # A dip too short for the processor leaves its mark in the latch.
+        return self._relay.alert_latched or not self._alert_ok() or self._latch_set()
 
     def arm(self, t_ms):
         if self.state == wire.CLOSED:
@@ -170,6 +179,9 @@ class Interlock:
             return wire.R_SENSOR, "a rail monitor does not answer"
         if not self._alert_ok():
             return wire.R_ALERT, ""
+        # The line is high and the enable low: the latch has let go, or it is broken.
+        if self._latch_set():
+            return wire.R_ALERT, "alert latch stays set"
         self._relay.alert_latched = False
         self._alert_told = False
         return wire.DONE, ""
@@ -191,7 +203,7 @@ class Interlock:
             return wire.R_ESTOP, ""
         if self._relay.contact_closed():
             return wire.R_CONTACT, "reads closed, expected open"
-        if not self._alert_ok() or self._relay.alert_latched:
+        if self._has_alert():
             return wire.R_ALERT, ""
         self._guard.restart()
         self._on_close()
@@ -268,8 +280,14 @@ class Interlock:
             self.trip(t_ms, OVER_CURRENT, wire.NO_CHANNEL, 0.0, 0.0, "alert line")
             return
         limit = self.stage.alert_pos_a if part == 0 else self.stage.alert_neg_a
-        value = raw[part] * 31.25e-6 if raw[part] != -(1 << 29) else float("nan")
-        self.trip(t_ms, OVER_CURRENT, part, value, limit, "alert line; value is the last sample before it")
+        self.trip(
+            t_ms,
+            OVER_CURRENT,
+            part,
+            scale.to_si(part, raw[part]),
+            limit,
+            "alert line; value is the last sample before it",
+        )
 
     def scan(self, t_ms):
         """Look at pins, lease and contact; called once in every scan."""
@@ -300,7 +318,7 @@ class Interlock:
             self._disarm("host silent")
         elif t_ms >= self._challenge_until:
             self._disarm("nobody said go")
-        elif self._relay.alert_latched or not self._alert_ok():
+        elif self._has_alert():
             self._disarm("alert line")
         elif pressed:
             answer, _ = self._close(t_ms)
@@ -309,7 +327,7 @@ class Interlock:
 
     def _scan_energised(self, t_ms, pressed):
         relay = self._relay
-        if relay.alert_latched or not self._alert_ok():
+        if self._has_alert():
             self.alert(t_ms)
         elif not self._estop_ok():
             self.trip(t_ms, OPERATOR, wire.NO_CHANNEL, 0.0, 0.0, "emergency stop")

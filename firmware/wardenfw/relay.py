@@ -54,5 +54,10 @@ class Relay:
             self._pulse.value(self._level)
 
     def contact_closed(self):
-        """Return what the auxiliary contact says."""
-        return self._aux.value() == 0
+        """Return False only when the mirror contact says that the mains contact is open.
+
+        The mirror contact is closed, and pulls the pin low, while the forcibly
+        guided mains contact is open (IEC 61810-3, from memory): a broken wire
+        reads as mains on.
+        """
+        return self._aux.value() == 1

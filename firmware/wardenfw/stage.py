@@ -120,7 +120,7 @@ class Loader:
         entry[FINE_LOW] = -scale.UNBOUNDED if no_low else int(max(-scale.UNBOUNDED, min(scale.UNBOUNDED, low * unit)))
         entry[FINE_HIGH] = scale.UNBOUNDED if no_high else int(max(-scale.UNBOUNDED, min(scale.UNBOUNDED, high * unit)))
         entry[STEPS], entry[TIER] = steps, tier
-        if entry[KIND] == wire.SPREAD and scale.GAIN[channel] != 0.0:
+        if entry[KIND] == wire.SPREAD and scale.SHAPE[channel] != scale.CELSIUS:
             # Its bounds follow the centre; every sample is held against them.
             self.stage.fast[SLOT_OF[channel]].append(entry)
             self._watched |= 1 << channel

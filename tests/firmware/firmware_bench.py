@@ -47,7 +47,7 @@ class Bench:
             self.parts[name].registers = _Converter()
         self.port = fakes.Port()
         self.app = app.build(board.Board(self.port))
-        self.follow = True  # the contact does what the coil says
+        self.follow = True  # the mirror contact opens as the coil is driven
         self.frames: list[tuple[Any, ...]] = []
         self.frame_seqs: list[int] = []
         self.events: dict[int, tuple[Any, ...]] = {}
@@ -69,7 +69,7 @@ class Bench:
             self.app.slot()
             self.time.us += 2500
             if self.follow:
-                fakes.Pin.levels[18] = 0 if fakes.Pin.levels[14] else 1
+                fakes.Pin.levels[18] = 1 if fakes.Pin.levels[14] else 0
 
     def run(self, ms: float) -> None:
         self.slots(round(ms / 2.5))
@@ -131,7 +131,7 @@ class _Converter(dict[int, int]):
 
     def __init__(self) -> None:
         super().__init__({0: 0, 1: 0x8583})
-        self.chosen = {0: 1408, 6: 13200, 7: 10}
+        self.chosen = {1: 1408, 2: 20, 3: 0, 7: 13200}
 
     def __getitem__(self, register: int) -> int:
         if register == 0:

@@ -46,8 +46,9 @@ class Time:
 
 
 class Pin:
-    IN, OUT, OPEN_DRAIN, PULL_UP, IRQ_FALLING = 0, 1, 2, 1, 4
+    IN, OUT, OPEN_DRAIN, PULL_UP, PULL_DOWN, IRQ_FALLING = 0, 1, 2, 1, 2, 4
     levels: dict[int, int] = {}
+    pulls: dict[int, int] = {}
     log: list[tuple[int, int]] = []
     handlers: dict[int, tuple[Callable[[Any], None], Any]] = {}
 
@@ -56,7 +57,11 @@ class Pin:
         if value is not None:
             self._set(value)
         elif pull:
-            Pin.levels.setdefault(number, 1)
+            Pin.levels.setdefault(number, 1 if pull == Pin.PULL_UP else 0)
+
+    def init(self, mode: int, pull: int) -> None:
+        assert mode == Pin.IN, "only inputs change their pull"
+        Pin.pulls[self.number] = pull
 
     def _set(self, value: int) -> None:
         assert value in (0, 1), "a pin takes 0 or 1"
@@ -195,10 +200,12 @@ def installed() -> Iterator[Time]:
     machine.reset_cause = lambda: 1  # type: ignore[attr-defined]
     machine.WDT_RESET = 3  # type: ignore[attr-defined]
     Pin.levels.clear()
+    Pin.pulls.clear()
     Pin.log.clear()
     Pin.handlers.clear()
-    Pin.levels.update({18: 1, 19: 1, 20: 0, 21: 1})
-    ADC.counts = {26: 36500, 27: 36500, 28: 36500, 4: 14000}
+    Pin.levels.update({3: 0, 18: 0, 19: 1, 20: 0, 21: 1, 22: 0})
+    # VSYS/3 of 4.7 V in 3.3 V
+    ADC.counts = {26: 36500, 27: 36500, 28: 36500, 29: 31110, 4: 14000}
     I2C.stuck = {0: False, 1: False}
     WDT.fed = 0
     names = ("wardenfw.ticks", "wardenfw.board", "wardenfw.app", "machine")

@@ -128,7 +128,7 @@ def test_arming_is_refused_with_the_reason(bench: Bench) -> None:
 def test_over_limit_opens_and_names_the_first_cause(bench: Bench) -> None:
     bench.close()
     bench.parts["pos"].registers[4] = round(5.5 / 31.25e-6) << 4
-    bench.parts["left"].registers.chosen[6] = 32000
+    bench.parts["left"].registers.chosen[3] = 32000
     bench.slots(4)
     assert bench.pin(ENABLE) == 0
     bench.run(300)
@@ -202,7 +202,7 @@ def test_a_contact_that_does_not_close_is_a_relay_fault(bench: Bench) -> None:
 def test_a_contact_that_opens_by_itself_is_a_relay_fault(bench: Bench) -> None:
     bench.close()
     bench.follow = False
-    fakes.Pin.levels[AUX] = 1
+    fakes.Pin.levels[AUX] = 0
     bench.run(50)
     assert bench.lock.cause == cause("relay-fault")
 
@@ -218,7 +218,7 @@ def test_a_welded_contact_is_said_beside_the_first_cause(bench: Bench) -> None:
     assert [e[2] for e in said] == [cause("over-current"), cause("relay-fault")]
     assert said[1][6] > 100
     assert bench.ask(wire.RESET)[2] == wire.R_CONTACT
-    fakes.Pin.levels[AUX] = 1
+    fakes.Pin.levels[AUX] = 0
     bench.parts["pos"].registers[4] = 0
     bench.run(50)
     assert bench.ask(wire.RESET)[2] == wire.DONE
@@ -227,7 +227,7 @@ def test_a_welded_contact_is_said_beside_the_first_cause(bench: Bench) -> None:
 
 def test_a_contact_nobody_closed_is_a_fault(bench: Bench) -> None:
     bench.follow = False
-    fakes.Pin.levels[AUX] = 0
+    fakes.Pin.levels[AUX] = 1
     bench.run(200)
     assert bench.lock.state == wire.FAULT
 

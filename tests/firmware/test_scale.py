@@ -7,7 +7,7 @@ import math
 import pytest
 
 from wardenfw import scale, wire
-from wardenfw.sensors.ads1115 import BIAS, HF, OFFSET
+from wardenfw.sensors.ads1115 import BIAS, HF, MIDDLE, OFFSET
 from wardenfw.sensors.ina228 import signed20
 
 AMPS, VOLTS, NEGATIVE, OFFSET_CH, BIAS_CH, SINK, HF_CH = 0, 2, 3, 4, 6, 8, 11
@@ -38,9 +38,13 @@ def test_shunt_calibration_rule_of_the_worked_example() -> None:
     assert round(13107.2e6 * scale.CURRENT_LSB_A * scale.SHUNT_OHM) == scale.SHUNT_CAL
 
 
-@pytest.mark.parametrize(("config", "mux", "pga"), [(BIAS, 0b000, 0b101), (OFFSET, 0b110, 0b001), (HF, 0b111, 0b001)])
+@pytest.mark.parametrize(
+    ("config", "mux", "pga"),
+    [(BIAS, 0b001, 0b101), (HF, 0b010, 0b010), (OFFSET, 0b011, 0b010), (MIDDLE, 0b111, 0b001)],
+)
 def test_converter_settings_are_the_sheet_s_fields(config: int, mux: int, pga: int) -> None:
-    # TI SBAS444D, Config register: OS, MUX, PGA, MODE single shot, DR 111 = 860 SPS, comparator off.
+    # TI SBAS444D, Config register: OS, MUX 001, 010, 011 = AIN0, AIN1, AIN2 against AIN3, 111 = AIN3 to ground,
+    # PGA 101, 010, 001 = 0.256, 2.048, 4.096 V, MODE single shot, DR 111 = 860 SPS, comparator off.
     assert config >> 15 == 1
     assert config >> 12 & 7 == mux
     assert config >> 9 & 7 == pga
@@ -50,11 +54,37 @@ def test_converter_settings_are_the_sheet_s_fields(config: int, mux: int, pga: i
 
 
 def test_converter_codes_are_the_sheet_s() -> None:
-    # TI SBAS444D table 3: 7.8125 uV a code at 0.256 V, 125 uV at 4.096 V; full scale code 32767.
+    # TI SBAS444D table 3: 7.8125 uV a code at 0.256 V, 62.5 uV at 2.048 V, 125 uV at 4.096 V; full scale code 32767.
     assert scale.to_si(BIAS_CH, 32767) == pytest.approx(0.256 * 32767 / 32768, abs=1e-12)
-    assert scale.to_si(HF_CH, 32767) == pytest.approx(20 * 4.096 * 32767 / 32768, rel=1e-12)
-    assert scale.to_si(OFFSET_CH, 13200) == 0.0
-    assert scale.to_si(OFFSET_CH, 13200 + 1000) == pytest.approx(52 * 0.125, rel=1e-12)
+    assert 0x7FFF * scale.MIDDLE_LSB_V == pytest.approx(4.096 * 32767 / 32768, rel=1e-12)
+    # SBASAV5 table 8-3: FFFFh is one LSB below zero, 7FFFh and 8000h the ends, across the divider 1/55.
+    # The terminal is the divider's lower end, so that the sign turns.
+    assert scale.to_si(OFFSET_CH, 0) == 0.0
+    assert scale.to_si(OFFSET_CH, -1) == pytest.approx(55 * 62.5e-6, rel=1e-12)
+    assert scale.to_si(OFFSET_CH, 32767) == pytest.approx(-55 * 2.0479375, rel=1e-12)
+    assert scale.to_si(OFFSET_CH, -32768) == pytest.approx(55 * 2.048, rel=1e-12)
+
+
+def test_a_peak_is_the_held_voltage_and_the_foot() -> None:
+    for counts in (0, 1, 10, 100, 1000, 32767):
+        u = counts * 62.5e-6 * 25
+        assert scale.to_si(HF_CH, counts) == pytest.approx(u + scale.FOOT_V * u / (u + scale.FOOT_U_V), rel=1e-12)
+    # Far above the foot the detector loses FOOT_V and no more.
+    assert scale.to_si(HF_CH, 25_000) == pytest.approx(25_000 * 62.5e-6 * 25 + scale.FOOT_V, abs=0.001)
+
+
+def test_the_foot_and_its_inverse_are_a_round_trip() -> None:
+    for counts in range(-200, 32768, 7):
+        u = counts * 15.625
+        steps = u + 2200 * u / (abs(u) + 500)
+        assert scale.peak_counts(steps) == pytest.approx(counts, rel=1e-9, abs=1e-9)
+
+
+def test_whole_steps_of_a_peak_follow_the_formula() -> None:
+    # Half a step before the foot, up to 5.4 times that behind it.
+    for counts in range(-200, 31_000):
+        tolerance_v = 3.5e-4 if counts < 100 else 2e-4
+        assert abs(scale.peak_steps(counts * 16) * 1e-4 - scale.to_si(HF_CH, counts)) < tolerance_v, counts
 
 
 @pytest.mark.parametrize(
@@ -78,10 +108,11 @@ def test_the_table_follows_the_formula() -> None:
 @pytest.mark.parametrize("channel", range(wire.N_CHANNELS))
 def test_count_bounds_are_the_limit_to_one_count(channel: int) -> None:
     top = wire.CEILINGS[channel]
-    low, high = (-0.4 * top, 0.7 * top) if scale.GAIN[channel] else (0.1 * top, 0.7 * top)
+    is_celsius = scale.SHAPE[channel] == scale.CELSIUS
+    low, high = (0.1 * top, 0.7 * top) if is_celsius else (-0.4 * top, 0.7 * top)
     first, last = scale.count_bounds(channel, low, high)
-    # Two thousandths of a kelvin: the maker's two fits differ.
-    slack = 0.013 if scale.GAIN[channel] == 0 else 1e-9
+    # The maker's two fits differ by 0.012 K.
+    slack = 0.013 if is_celsius else 1e-9
     inside = sorted((scale.to_si(channel, first), scale.to_si(channel, last)))
     outside = sorted((scale.to_si(channel, first - 1), scale.to_si(channel, last + 1)))
     assert low - slack <= inside[0]
@@ -103,5 +134,7 @@ def test_missing_is_nan_and_no_count() -> None:
 
 def test_alert_threshold_in_the_part_s_counts() -> None:
     # 5 uV a count at ADCRANGE 0: 6 A in 10 mohm are 60 mV.
-    assert scale.alert_counts(6.0) == 12000
-    assert scale.alert_counts(1e6) == 32767
+    assert scale.alert_counts(AMPS, 6.0) == 12000
+    assert scale.alert_counts(AMPS, -6.0) == -12000
+    assert scale.alert_counts(AMPS, 1e6) == 32767
+    assert scale.alert_counts(AMPS, -1e6) == -32767

@@ -90,7 +90,7 @@ def scale_vectors():
         for low, high in ((-top, top), (NAN, top / 3), (top / 7, NAN)):
             show("bounds", channel, scale.count_bounds(channel, low, high))
     for amperes in (0.001, 0.5, 2.0, 15.0, 20.0):
-        show("alert", scale.alert_counts(amperes))
+        show("alert", scale.alert_counts(0, amperes), scale.alert_counts(1, -amperes))
 
 
 def _stage(extra=(), drop=None, alert=10.0):
@@ -148,9 +148,10 @@ def stage_vectors():
 def fine(channel, counts):
     if counts == scale.MISSING:
         return counts
-    if scale.GAIN[channel] == 0.0:
+    if scale.SHAPE[channel] == scale.CELSIUS:
         return scale.ntc_millicelsius(counts)
-    return counts * scale.FINE_PER_COUNT
+    counts *= scale.FINE_PER_COUNT
+    return scale.peak_steps(counts) if scale.SHAPE[channel] == scale.PEAK else counts
 
 
 def guard_vectors():
@@ -159,7 +160,7 @@ def guard_vectors():
     guard.load(stage)
     rng = Lcg(5)
     # Counts in the middle of what each channel may read.
-    middle = [20000, 20000, 100000, 100000, 13200, 13200, 1400, 1400, 30000, 30000, 33000, 30, 30]
+    middle = [20000, 20000, 100000, 100000, -60, 20, 1400, 1400, 30000, 30000, 33000, 30, 30]
     raw = list(middle)
     for run in range(6):
         guard.restart()

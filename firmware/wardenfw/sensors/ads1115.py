@@ -1,5 +1,8 @@
 """ADS1115 on an output terminal: bias drop, offset, HF envelope, one conversion at a time.
 
+All three are taken against AIN3, the terminal itself held at mid supply, so that
+the mid supply's own tolerance cancels; AIN3 to ground shows whether it is there.
+
 Source: TI SBAS444D, Config register; one conversion at 860 SPS takes 1.16 ms
 plus 10 % and 25 us to wake, which a slot leaves it.
 """
@@ -8,9 +11,10 @@ CONVERSION = 0
 CONFIG = 1
 
 # OS start, MUX, PGA, single shot, 860 SPS, comparator off.
-BIAS = 0x8000 | 0 << 12 | 5 << 9 | 0x0100 | 7 << 5 | 3  # AIN0-AIN1, 0.256 V
-OFFSET = 0x8000 | 6 << 12 | 1 << 9 | 0x0100 | 7 << 5 | 3  # AIN2 to ground, 4.096 V
-HF = 0x8000 | 7 << 12 | 1 << 9 | 0x0100 | 7 << 5 | 3  # AIN3 to ground, 4.096 V
+BIAS = 0x8000 | 1 << 12 | 5 << 9 | 0x0100 | 7 << 5 | 3  # AIN0-AIN3, 0.256 V
+HF = 0x8000 | 2 << 12 | 2 << 9 | 0x0100 | 7 << 5 | 3  # AIN1-AIN3, 2.048 V
+OFFSET = 0x8000 | 3 << 12 | 2 << 9 | 0x0100 | 7 << 5 | 3  # AIN2-AIN3, 2.048 V
+MIDDLE = 0x8000 | 7 << 12 | 1 << 9 | 0x0100 | 7 << 5 | 3  # AIN3 to ground, 4.096 V
 
 
 def _command(config):
@@ -20,6 +24,7 @@ def _command(config):
 START_BIAS = _command(BIAS)
 START_OFFSET = _command(OFFSET)
 START_HF = _command(HF)
+START_MIDDLE = _command(MIDDLE)
 
 
 class Ads1115:
@@ -34,7 +39,7 @@ class Ads1115:
         self._i2c = i2c
 
     def start(self, command):
-        """Begin the conversion of START_BIAS, START_OFFSET or START_HF."""
+        """Begin the conversion of START_BIAS, START_OFFSET, START_HF or START_MIDDLE."""
         self._i2c.writeto(self._address, command)
 
     def counts(self):

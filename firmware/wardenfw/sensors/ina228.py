@@ -22,6 +22,8 @@ ADC_SETTING = 0xB << 12 | 4 << 9 | 4 << 6 | 1
 ALERT_LATCHED = 0x8000
 SHUNT_OVER = 0x0040
 SHUNT_UNDER = 0x0020
+# Threshold until a stage sets one.
+FIRST_ALERT_A = 15.0
 
 
 def signed20(b):
@@ -31,14 +33,20 @@ def signed20(b):
 
 
 class Ina228:
-    """One monitor on a bus; every method may raise OSError when it does not answer."""
+    """One monitor on a bus; every method may raise OSError when it does not answer.
 
-    def __init__(self, i2c, address):
+    Args:
+        channel: the rail current it measures, for the calibration of its threshold.
+    """
+
+    def __init__(self, i2c, address, channel):
         self._i2c = i2c
         self._address = address
+        self._channel = channel
         self._three = bytearray(3)
         self._two = bytearray(2)
-        self._alert = alert_counts(15.0)
+        self._over = alert_counts(channel, FIRST_ALERT_A)
+        self._under = alert_counts(channel, -FIRST_ALERT_A)
 
     def attach(self, i2c):
         self._i2c = i2c
@@ -65,8 +73,8 @@ class Ina228:
         self._write(CONFIG, 0)
         self._write(ADC_CONFIG, ADC_SETTING)
         self._write(SHUNT_CAL_REGISTER, SHUNT_CAL)
-        self._write(SOVL, self._alert)
-        self._write(SUVL, -self._alert & 0xFFFF)
+        self._write(SOVL, self._over)
+        self._write(SUVL, self._under & 0xFFFF)
         self._write(DIAG_ALRT, ALERT_LATCHED)
 
     def set_alert(self, amperes):
@@ -75,13 +83,14 @@ class Ina228:
         An amplifier does not feed current back: that much the other way is a
         miswired or shorted rail.
         """
-        self._alert = alert_counts(amperes)
-        self._write(SOVL, self._alert)
-        self._write(SUVL, -self._alert & 0xFFFF)
+        self._over = alert_counts(self._channel, amperes)
+        self._under = alert_counts(self._channel, -amperes)
+        self._write(SOVL, self._over)
+        self._write(SUVL, self._under & 0xFFFF)
 
     def is_configured(self):
         """Return False when the part lost its settings, as after a supply dip."""
-        return self._read(SOVL) == self._alert and self._read(ADC_CONFIG) == ADC_SETTING
+        return self._read(SOVL) == self._over & 0xFFFF and self._read(ADC_CONFIG) == ADC_SETTING
 
     def clear_alert(self):
         """Read the flags, which releases a latched alert; return True if over-current was latched."""
