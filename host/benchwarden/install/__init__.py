@@ -1,0 +1,1 @@
+"""Putting the firmware on a board: what to copy, where to, in which order, and the proof that it is there."""
