@@ -89,7 +89,7 @@ class Acts:
 
     def _estop(self, request: dict[str, Any]) -> dict[str, Any]:
         pressed = _truth(request, "pressed")
-        self._board.mains.emergency_stop(pressed)
+        self._board.drive.emergency_stop(pressed)
         self._board.chip.drive(ESTOP, 1 if pressed else 0)
         return {}
 
@@ -130,7 +130,7 @@ class Acts:
             t_s=board.clock.now_us / 1e6,
             board_ms=(board.clock.now_us - board.clock.boot_us) // 1000,
             powered=board.powered,
-            coil_on=board.mains.coil_on,
+            coil_on=board.drive.coil_on,
             contact_closed=board.mains.contact_closed,
             welded=board.mains.welded,
             resets=list(board.chip.resets),

@@ -4,8 +4,9 @@ The firmware is imported afresh at every boot, as a reset would start it, and
 knows nothing of the bench. Its board id begins with "virtual-", so that no
 record made here can pass for a measurement.
 
-Not modelled: what clock, parts, fake_machine and relays leave out; the time
-that the interpreter needs; USB enumeration (the port is there at once).
+Not modelled: what clock, parts, sense_modules, fake_machine, coil_drive,
+relays and flash_memory leave out; the time that the interpreter needs; USB
+enumeration (the port is there at once).
 """
 
 from __future__ import annotations
@@ -20,20 +21,29 @@ from typing import Any
 
 import numpy as np
 
+from benchwarden.virtual.bench_load import BenchLoad
+from benchwarden.virtual.breakage import break_board
 from benchwarden.virtual.clock import VirtualClock
-from benchwarden.virtual.dut import Dut
+from benchwarden.virtual.coil_drive import CoilDrive
 from benchwarden.virtual.fake_machine import Chip, ChipReset
-from benchwarden.virtual.parts import MUX_0_1, MUX_2, MUX_3, Ads1115, Ina228, NtcInput
+from benchwarden.virtual.flash_memory import FlashMemory
+from benchwarden.virtual.installed import flash_content
+from benchwarden.virtual.parts import Ads1115, DividedInput, Ina228, NtcInput, RegisterPart
 from benchwarden.virtual.relays import BypassRelay, MainsRelay
-from wardenfw import scale
+from benchwarden.virtual.sense_modules import SHUNT_OHM, OutputModule
 
 SLOT_US = 2500
 # Pads as hardware/README.md has them.
-RELAY_ENABLE, RELAY_PULSE, BYPASS, LAMP, AUX, BUTTON, ESTOP, ALERT = 14, 15, 16, 17, 18, 19, 20, 21
+LATCH_SENSE = 3
+RELAY_ENABLE, RELAY_PULSE, BYPASS, LAMP, AUX, BUTTON, ESTOP, ALERT, COIL_SENSE = 14, 15, 16, 17, 18, 19, 20, 21, 22
+NTC_PADS = {"ntc_left": 26, "ntc_right": 27, "ntc_ambient": 28}
+NTC_CHANNELS = {"ntc_left": "sink_left_c", "ntc_right": "sink_right_c", "ntc_ambient": "ambient_c"}
+SUPPLY_PAD = 29
 BUS_PADS = ((4, 5), (6, 7))
 USB_BUFFER = 256
-# Terminal volts below which the envelope detector follows the square of the peak.
-HF_FOOT_V = 0.2
+# USB behind a Schottky diode, as on a Pico: VSYS; the converter's reference is the 3.3 V.
+VSYS_V = 4.7
+REFERENCE_V = 3.3
 # Boot ROM, interpreter start and the import of the firmware, before its first instruction.
 BOOT_US = 600_000
 
@@ -130,21 +140,24 @@ class BenchStop(BaseException):
 
 
 class VirtualBoard:
-    """Board, sense modules, relays and the amplifier on it.
+    """Board, sense modules, relays and what is on them.
 
     Args:
-        dut: the amplifier.
+        dut: the amplifier, or the rig in its place.
         seed: seeds every part's errors and noise, the relay's times, boot ids
             and challenges.
         ticks_origin_us: what the board's tick counter reads at its boots.
 
     Attributes:
-        clock, chip, dut, port, mains, bypass: the pieces, for tests and hands.
+        clock, chip, dut, port, drive, mains, bypass, flash: the pieces, for tests and hands.
         positive, negative, left, right: the four parts on the buses.
+        modules: the same by the name of their module.
+        ntcs: the temperature inputs by name.
+        alert_stuck_high: the alert line does not reach the board.
         app: the running firmware, or None while the board has no power.
     """
 
-    def __init__(self, dut: Dut, seed: int = 1, ticks_origin_us: int = 0) -> None:
+    def __init__(self, dut: BenchLoad, seed: int = 1, ticks_origin_us: int = 0) -> None:
         self.dut = dut
         self.clock = clock = VirtualClock(ticks_origin_us)
         self.port = UsbPort()
@@ -156,39 +169,74 @@ class VirtualBoard:
         self._looked_s = -1.0
         self._near_limit = False
         self._step_dut = dut.step
+        self.alert_stuck_high = False
         self.chip = chip = Chip(clock, seed, f"virtual-{seed & 0xFFFFFFFF:08x}".encode())
 
         def rng(part: int) -> np.random.Generator:
             return np.random.default_rng([seed, part])
 
         # Half a percent is three sigma.
-        shunt_ohm = [scale.SHUNT_OHM * (1 + 0.0017 * float(error)) for error in rng(1).standard_normal(2)]
-        self.positive = Ina228(
-            clock, self._terminal("rail_pos_a", shunt_ohm[0]), self._terminal("rail_pos_v"), rng(2), self._alert
-        )
-        self.negative = Ina228(
-            clock, self._terminal("rail_neg_a", shunt_ohm[1]), self._terminal("rail_neg_v", -1.0), rng(3), self._alert
-        )
-        self.left = Ads1115(clock, self._output_inputs("left", rng(4)), rng(5))
-        self.right = Ads1115(clock, self._output_inputs("right", rng(6)), rng(7))
+        shunt_ohm = [SHUNT_OHM * (1 + 0.0017 * float(error)) for error in rng(1).standard_normal(2)]
+        self.positive = self._monitor("rail_pos", shunt_ohm[0], 1.0, rng(2))
+        self.negative = self._monitor("rail_neg", shunt_ohm[1], -1.0, rng(3))
+        self._outputs = {"left": OutputModule(clock, rng(4)), "right": OutputModule(clock, rng(6))}
+        self.left = Ads1115(clock, self._leads("left", "left"), rng(5))
+        self.right = Ads1115(clock, self._leads("right", "right"), rng(7))
+        self.modules: dict[str, RegisterPart] = {
+            "rail_pos": self.positive,
+            "rail_neg": self.negative,
+            "output_left": self.left,
+            "output_right": self.right,
+        }
         chip.buses[0].parts.update({0x40: self.positive, 0x41: self.negative})
         chip.buses[1].parts.update({0x48: self.left, 0x49: self.right})
         for bus, (sda, scl) in zip(chip.buses, BUS_PADS, strict=True):
             bus.wire(chip.pads[sda], chip.pads[scl])
-        for pad, channel in ((26, "sink_left_c"), (27, "sink_right_c"), (28, "ambient_c")):
-            chip.analog[pad] = NtcInput(self._temperature(channel), rng(pad))
-        self.mains = MainsRelay(clock, rng(8), self._mains_moved, self._aux_moved)
+        self.ntcs = {name: NtcInput(self._temperature(NTC_CHANNELS[name]), rng(pad)) for name, pad in NTC_PADS.items()}
+        for name, pad in NTC_PADS.items():
+            chip.analog[pad] = self.ntcs[name]
+        vsys_v = VSYS_V + 0.05 * float(rng(9).normal())
+        chip.analog[SUPPLY_PAD] = DividedInput(lambda: vsys_v, 1 / 3, REFERENCE_V)
+        self.mains = MainsRelay(clock, rng(8), self._mains_moved, self._mirror_moved)
         self.bypass = BypassRelay(clock, self._bypass_moved)
-        chip.pads[RELAY_ENABLE].on_output = self.mains.enable
-        chip.pads[RELAY_PULSE].on_output = self.mains.pulse
+        self.drive = CoilDrive(
+            clock,
+            rng(10),
+            self.mains.coil,
+            lambda level: chip.drive(COIL_SENSE, level),
+            lambda is_set: chip.drive(LATCH_SENSE, 1 if is_set else 0),
+            self.bypass.power,
+        )
+        self.flash = FlashMemory(clock, flash_content(), lambda: self.drive.coil_on, self._brown_out)
+        chip.pads[RELAY_ENABLE].on_output = self.drive.enable
+        chip.pads[RELAY_PULSE].on_output = self.drive.pulse
         chip.pads[BYPASS].on_output = self.bypass.drive
         chip.pads[LAMP].on_output = self._lamp
         self.lamp_on = False
-        for pad, level in ((AUX, None), (BUTTON, None), (ESTOP, 0), (ALERT, 1)):
+        for pad, level in ((AUX, 0), (BUTTON, None), (ESTOP, 0), (ALERT, 1), (LATCH_SENSE, 0), (COIL_SENSE, None)):
             chip.drive(pad, level)
         clock.at(SLOT_US, self._physics)
 
     # True values at the terminals, as the sensors see them
+
+    def _monitor(self, rail: str, shunt_ohm: float, sign: float, rng: np.random.Generator) -> Ina228:
+        """Return a rail module's monitor; the negative one reads the magnitude."""
+        room_c = self._terminal("ambient_c")
+        # It warms itself by some kelvin.
+        rise_k = 6.0 + float(rng.normal())
+        part = Ina228(
+            self.clock,
+            self._terminal(f"{rail}_a", shunt_ohm),
+            self._terminal(f"{rail}_v", sign),
+            rng,
+            lambda _: self.alert_moved(),
+            lambda: room_c() + rise_k,
+        )
+        # Oscillator +-0.5 % (three sigma), from memory of the data sheet.
+        part.time_factor = 1 + float(rng.normal(0, 0.0017))
+        part.power_cycle()
+        part.on_limits = lambda: self._limits_moved(part)
+        return part
 
     def _terminal(self, channel: str, gain: float = 1.0) -> Callable[[], float]:
         # Read tens of thousands of times a second: the attribute's dict, not the attribute.
@@ -215,22 +263,23 @@ class VirtualBoard:
 
         return read
 
-    def _output_inputs(self, side: str, rng: np.random.Generator) -> dict[int, Callable[[], float]]:
-        """Voltages at one output module's converter; its dividers are off by their tolerance."""
+    def _leads(self, module: str, side: str) -> dict[int, Callable[[], float]]:
+        """Return the converter's inputs of one output module with its leads on one side's terminals."""
         bias, offset, hf = (self._terminal(f"{name}_{side}_v") for name in ("bias", "offset", "hf"))
-        # A matched network: ratio 0.05 %, midpoint 0.1 mV (one sigma).
-        ratio = scale.OFFSET_RATIO * (1 + float(rng.normal(0, 0.0005)))
-        middle_v = scale.OFFSET_MID_V + float(rng.normal(0, 1e-4))
-        hf_ratio = scale.HF_RATIO * (1 + float(rng.normal(0, 0.003)))
+        return self._outputs[module].inputs(bias, offset, hf)
 
-        def envelope() -> float:
-            peak_v = hf()
-            if peak_v < 0:
-                peak_v = -peak_v
-            # Below its foot the detector follows the square.
-            return (peak_v if peak_v > HF_FOOT_V else peak_v * peak_v / HF_FOOT_V) / hf_ratio
+    def swap_outputs(self) -> None:
+        """Put each output module's leads on the other channel of the amplifier."""
+        self.left.rewire(self._leads("left", "right"))
+        self.right.rewire(self._leads("right", "left"))
 
-        return {MUX_0_1: bias, MUX_2: lambda: middle_v + offset() / ratio, MUX_3: envelope}
+    def plug_module(self, name: str, inserted: bool) -> None:
+        """Plug a sense module in or pull it; one that was out has forgotten what it was told."""
+        part = self.modules[name]
+        if inserted and not part.connected:
+            part.power_cycle()
+        part.connected = inserted
+        self.alert_moved()
 
     # What the board does to the world
 
@@ -240,19 +289,28 @@ class VirtualBoard:
     def _bypass_moved(self, closed: bool) -> None:
         self.dut.bypass_closed = closed
 
-    def _aux_moved(self, closed: bool) -> None:
+    def _mirror_moved(self, closed: bool) -> None:
         self.chip.drive(AUX, 0 if closed else None)
 
     def _lamp(self, level: int) -> None:
         self.lamp_on = bool(level)
 
-    def _alert(self, _high: bool) -> None:
+    def alert_moved(self) -> None:
+        """Work out the alert line anew: a monitor pulls it, lets go, or was pulled out."""
         # Open drain: the line is high only while both parts let it be.
         high = (self.positive.alert_high or not self.positive.connected) and (
             self.negative.alert_high or not self.negative.connected
         )
-        self.mains.alert(high)
+        high = high or self.alert_stuck_high
+        self.drive.alert(high)
         self.chip.drive(ALERT, 1 if high else 0)
+
+    def _limits_moved(self, part: Ina228) -> None:
+        """A monitor was told another limit: what it measures may be beyond it already."""
+        self._near_limit = True
+        due_us = part.alert_due_us()
+        if due_us is not None:
+            self.clock.at(due_us, part.run_alert)
 
     # Time
 
@@ -272,21 +330,10 @@ class VirtualBoard:
                     if due_us <= clock.now_us + SLOT_US:
                         clock.at(due_us, part.run_alert)
             if dut.board_faults:
-                self._board_faults(dut.board_faults)
+                break_board(self)
         self._slots += 1
         if self.on_tick is not None and not self._slots % self._tick_slots:
             self.on_tick()
-
-    def _board_faults(self, active: set[str]) -> None:
-        """Do what a named fault of the board asks; a weld stays, the others happen once."""
-        if "relay-welded" in active:
-            self.mains.welded = True
-        if "usb-unplugged" in active:
-            active.discard("usb-unplugged")
-            self.power_off()
-        if "board-hang" in active:
-            active.discard("board-hang")
-            self.hang()
 
     def hang(self) -> None:
         """Let the firmware stand still until something resets the chip; interrupts still come."""
@@ -305,20 +352,29 @@ class VirtualBoard:
     def power_on(self) -> None:
         """Plug the board in; its firmware starts when `run` goes on."""
         self.powered = True
-        self.mains.power(True)
-        self.bypass.power(True)
+        self.drive.logic_supply(True)
+        for part in self.modules.values():
+            part.power_cycle()
 
     def power_off(self) -> None:
-        """Pull the plug: coil supply and processor die at once."""
+        """Pull the plug of the USB: processor and sense modules die at once, the coils' 12 V stays."""
         self.powered = False
-        self.mains.power(False)
-        self.bypass.power(False)
+        self.drive.logic_supply(False)
         self.port.incoming.clear()
         self.port.outgoing.clear()
         self.app = None
         if self.on_tick is not None:
             # Something runs, be it the boot: it ends here.
             self.chip.kill("power")
+
+    def _brown_out(self) -> None:
+        """Let the supply dip to nothing and come back: what ran ends here, and boots anew."""
+        self.drive.logic_supply(False)
+        self.drive.logic_supply(True)
+        for part in self.modules.values():
+            part.power_cycle()
+        self.port.outgoing.clear()
+        self.chip.kill("power")
 
     def run(self, tick: Callable[[], None] | None = None, every_slots: int = 1) -> None:
         """Run the firmware until a tick raises BenchStop, through every reset on the way.
@@ -375,4 +431,6 @@ class VirtualBoard:
         app, board = load_firmware(self.chip)
         # Collecting would cost the bench more than everything else, and frees nothing here.
         app.gc = types.SimpleNamespace(collect=lambda: None)  # type: ignore[attr-defined]
-        self.app = app.build(_pins(board, self.chip, self.port))
+        pins = _pins(board, self.chip, self.port)
+        pins.flash = self.flash
+        self.app = app.build(pins)

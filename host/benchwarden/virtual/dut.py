@@ -54,6 +54,7 @@ SNUB_OVERLOAD = 4.0
 # DC that a loudspeaker's voice coil does not survive for seconds; common practice, no source.
 LOAD_DC_W = 10.0
 _FAILED_PATH_OHM = 0.25
+_KNOWN = _faults.FAULTS | _faults.LOOK_ALIKES | _faults.BOARD_FAULTS
 CHANNELS = ("left", "right")
 
 Damage = tuple[float, str]
@@ -291,8 +292,8 @@ class Dut:
         Raises:
             ValueError: name, severity or channel is not one of those allowed.
         """
-        if name not in _faults.FAULTS and name not in _faults.LOOK_ALIKES:
-            allowed = sorted([*_faults.FAULTS, *_faults.LOOK_ALIKES])
+        if name not in _KNOWN:
+            allowed = sorted(_KNOWN)
             raise ValueError(f"fault {name!r}; allowed: {', '.join(allowed)}")
         if not 0.0 <= severity <= 1.0:
             raise ValueError(f"severity {severity!r}; allowed: 0 to 1")
@@ -307,8 +308,7 @@ class Dut:
 
     def _begin(self, item: _Pending) -> None:
         self.active_faults.append((item.name, item.severity, item.channel))
-        fault = _faults.FAULTS.get(item.name) or _faults.LOOK_ALIKES[item.name]
-        fault.apply(self, item.severity, self.t_s, item.channel)
+        _KNOWN[item.name].apply(self, item.severity, self.t_s, item.channel)
         self._fast_until_s = self.t_s + _FAST_S
 
     def rng_for(self, what: str) -> random.Random:

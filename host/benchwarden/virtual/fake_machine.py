@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from benchwarden.virtual.clock import VirtualClock
-from benchwarden.virtual.parts import Buffer, Misuse, NtcInput, RegisterPart, Rp2040Adc
+from benchwarden.virtual.parts import AnalogInput, Buffer, Misuse, RegisterPart, Rp2040Adc
 
 N_PADS = 30
 IN, OUT, OPEN_DRAIN = 0, 1, 2
@@ -31,6 +31,8 @@ PWRON_RESET, WDT_RESET = 1, 3
 _WDT_MAX_MS = 8388  # RP2040: 24 bits, counting twice per microsecond
 ADC_PADS = (26, 27, 28, 29)
 CORE_TEMP = 4
+# Watchdog scratch registers: RP2040 datasheet 4.7.6, from memory.
+SCRATCH = tuple(0x4005800C + 4 * n for n in range(8))
 
 
 class ChipReset(BaseException):
@@ -139,6 +141,7 @@ class Chip:
         pads: index is the GP number.
         buses: index is the number of the I2C block.
         analog: pad number to the sensor on it.
+        scratch: the watchdog's scratch registers by address; they keep their words until power goes.
         resets: why each restart happened, oldest first.
         dead: why the program no longer runs, "" while it does.
     """
@@ -155,7 +158,8 @@ class Chip:
         self.die_c = die_c
         self.pads = [Pad(n) for n in range(N_PADS)]
         self.buses = (I2cBus(), I2cBus())
-        self.analog: dict[int, NtcInput] = {}
+        self.analog: dict[int, AnalogInput] = {}
+        self.scratch = dict.fromkeys(SCRATCH, 0)
         self.resets: list[str] = []
         self.dead = ""
         self.reset_cause = PWRON_RESET
@@ -216,6 +220,8 @@ class Chip:
         self.dead = ""
         self.resets.append(why)
         self.reset_cause = PWRON_RESET if why == "power" else WDT_RESET
+        if why == "power":
+            self.scratch = dict.fromkeys(SCRATCH, 0)
         self.clock.boot_us = self.clock.now_us
 
     def _reset_peripherals(self) -> None:
@@ -474,6 +480,23 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
         def feed(self) -> None:
             chip.feed_watchdog()
 
+    class Mem32:
+        """Words by address; the only ones here are the watchdog's scratch registers."""
+
+        def __getitem__(self, address: int) -> int:
+            return chip.scratch[self._checked(address)]
+
+        def __setitem__(self, address: int, word: int) -> None:
+            if not 0 <= word <= 0xFFFFFFFF:
+                raise Misuse(f"{word:X}h is no 32-bit word")
+            chip.scratch[self._checked(address)] = word
+
+        @staticmethod
+        def _checked(address: int) -> int:
+            if address not in chip.scratch:
+                raise Misuse(f"memory at {address:08X}h is not the firmware's business")
+            return address
+
     def reset() -> None:
         chip.kill("reset")
 
@@ -485,6 +508,7 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
         "I2C": I2C,
         "ADC": ADC,
         "WDT": WDT,
+        "mem32": Mem32(),
         "PWRON_RESET": PWRON_RESET,
         "WDT_RESET": WDT_RESET,
         "unique_id": lambda: chip.unique_id,

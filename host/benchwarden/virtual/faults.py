@@ -561,3 +561,120 @@ _HARMLESS = (
 
 # What looks like a fault and is none; accepted wherever a fault is.
 LOOK_ALIKES: dict[str, Fault] = {fault.name: fault for fault in _HARMLESS}
+
+_BOARD = "no effect on the amplifier"
+_OF_BOARD = (
+    Fault(
+        "shunt-reversed",
+        "a rail module's shunt leads are swapped",
+        _ONE,
+        "left: the positive rail module, right: the negative",
+        "that rail's current reads negative",
+        "nothing",
+        _board("shunt-reversed"),
+    ),
+    Fault(
+        "modules-swapped",
+        "left and right output modules sit on each other's channel",
+        _ONE,
+        "no effect: it takes both",
+        "left readings are the right channel's and the other way round; the heatsinks are as they should",
+        "nothing",
+        _board("modules-swapped"),
+    ),
+    Fault(
+        "wrong-address",
+        "a module answers at an address where nobody asks",
+        "below 0.5 an output module, from 0.5 a rail module",
+        "left: positive rail or left output, right: the other",
+        "that module's readings are missing",
+        "nothing",
+        _board("wrong-address"),
+    ),
+    Fault(
+        "module-missing",
+        "a sense module is not plugged in",
+        "below 0.5 an output module, from 0.5 a rail module",
+        "left: positive rail or left output, right: the other",
+        "that module's readings are missing",
+        "nothing",
+        _board("module-missing"),
+    ),
+    Fault(
+        "flash-worn",
+        "cells of the board's flash do not take what is written",
+        "below 0.5 a write is refused, from 0.5 a bit of it is lost silently",
+        _BOARD,
+        "nothing until something is stored",
+        "nothing",
+        _board("flash-worn"),
+    ),
+    Fault(
+        "brown-out-in-write",
+        "the board's supply dips during its next write to flash",
+        "share of that write that is done",
+        _BOARD,
+        "the board boots anew; a file holds the beginning of what was written",
+        "nothing",
+        _board("brown-out-in-write"),
+    ),
+    Fault(
+        "program-edited",
+        "the board's program is not as it was installed",
+        "below 0.5 a file was added, from 0.5 one bit of a file differs",
+        _BOARD,
+        "nothing in the readings",
+        "nothing by itself",
+        _board("program-edited"),
+    ),
+    Fault(
+        "pump-fet-shorted",
+        "the transistor behind the charge pump conducts for ever",
+        _ONE,
+        _BOARD,
+        "coil sense high with everything off; enable alone closes the relay",
+        "nothing by itself: the dead man is gone",
+        _board("pump-fet-shorted"),
+    ),
+    Fault(
+        "enable-fet-shorted",
+        "the enable transistor conducts for ever",
+        _ONE,
+        _BOARD,
+        "coil sense low with everything off; pulses alone close the relay",
+        "nothing by itself",
+        _board("enable-fet-shorted"),
+    ),
+    Fault(
+        "latch-stuck",
+        "the alert latch does not change its state",
+        "below 0.5 it holds the pulses back for ever, from 0.5 it never does",
+        _BOARD,
+        "latch sense steady whatever the alert line does",
+        "nothing by itself: an over-current is left to the interrupt",
+        _board("latch-stuck"),
+    ),
+    Fault(
+        "alert-stuck-high",
+        "the alert line does not reach the board",
+        _ONE,
+        _BOARD,
+        "a rail monitor's alert is not seen",
+        "nothing by itself: an over-current is left to the software",
+        _board("alert-stuck-high"),
+    ),
+    Fault(
+        "coil-supply-missing",
+        "the 12 V of the relay coils is missing",
+        _ONE,
+        _BOARD,
+        "the relay opens, or does not close",
+        "nothing",
+        _board("coil-supply-missing"),
+    ),
+)
+
+# Faults of board, modules and relay chain, for the amplifier's bench and the rig alike.
+BOARD_FAULTS: dict[str, Fault] = {fault.name: fault for fault in _OF_BOARD} | {
+    name: FAULTS[name] for name in ("relay-welded", "board-hang", "usb-unplugged")
+}

@@ -61,6 +61,10 @@ class RegisterPart:
         self.connected = True
         self.pointer = 0
 
+    def power_cycle(self) -> None:
+        """The part lost its supply and got it back: it knows nothing of what it was told."""
+        self.pointer = 0
+
     def size(self, register: int) -> int:
         raise NotImplementedError
 
@@ -194,9 +198,12 @@ class Ina228(RegisterPart):
         rng: seeds this part's errors and its noise.
         on_alert: called with the alert pin's new level (True: released high)
             when it changes.
+        die_c: temperature of the die, degrees Celsius; 25 if None.
 
     Attributes:
         alert_high: level of the open-drain alert pin with its pull-up.
+        on_limits: called after a limit was written, so that the clock's owner asks `alert_due_us` anew.
+        time_factor: its own microsecond, in true ones; set before conversions begin.
     """
 
     def __init__(
@@ -221,7 +228,18 @@ class Ina228(RegisterPart):
         self.bus_offset_v = float(rng.normal(0, 0.83e-3))
         self.bus_gain = 1 + float(rng.normal(0, 0.17e-3))
         self.alert_high = True
+        self.on_limits: Callable[[], None] | None = None
+        self.time_factor = 1.0
         self._reset()
+
+    def power_cycle(self) -> None:
+        super().power_cycle()
+        self._reset()
+
+    def reverse_shunt(self) -> None:
+        """Swap the leads of the shunt."""
+        shunt_v = self._shunt_v
+        self._shunt_v = lambda: -shunt_v()
 
     def _reset(self) -> None:
         self._regs = dict(_INA_RESET)
@@ -252,6 +270,7 @@ class Ina228(RegisterPart):
             once += CONVERSION_US[shunt_ct]
         if self._has_die:
             once += CONVERSION_US[config >> 3 & 7]
+        once = round(once * self.time_factor)
         self._triggered = mode < 8
         self._average = AVERAGES[config & 7]
         # A limit is compared after every conversion unless SLOWALERT asks for the average.
@@ -463,6 +482,8 @@ class Ina228(RegisterPart):
             self._drive_alert()
         else:
             self._set_quiet()
+            if self.on_limits is not None:
+                self.on_limits()
 
 
 # Register addresses of the ADS1115.
@@ -495,12 +516,21 @@ class Ads1115(RegisterPart):
         self.gain = 1 + float(rng.normal(0, 1e-4))
         # The oscillator of the part is good for +-10 %.
         self._period_factor = 1 + float(rng.uniform(-0.08, 0.08))
+        self._plans: dict[int, tuple[Volts | None, bool, float, float, int]] = {}
+        self.power_cycle()
+
+    def power_cycle(self) -> None:
+        super().power_cycle()
         self._config = ADS_CONFIG_RESET & 0x7FFF
         self._result = 0
         self._thresholds = {ADS_LO_THRESH: 0x8000, ADS_HI_THRESH: 0x7FFF}
         self._done_us = -1  # of the conversion under way; -1: idle
         self._running = 0  # config of the conversion under way
-        self._plans: dict[int, tuple[Volts | None, bool, float, float, int]] = {}
+
+    def rewire(self, inputs: Mapping[int, Volts]) -> None:
+        """Put other voltages on the inputs."""
+        self._inputs = dict(inputs)
+        self._plans.clear()
 
     def size(self, register: int) -> int:
         if not 0 <= register <= 3:
@@ -605,6 +635,31 @@ def ntc_ohm(celsius: float, r25_ohm: float = 10_000.0) -> float:
     return r25_ohm * math.exp(_NTC_A + (_NTC_B + (_NTC_C + _NTC_D / t) / t) / t)
 
 
+class AnalogInput(Protocol):
+    """What is on a pin of the board's own converter."""
+
+    def ratio(self) -> float:
+        """Return the pin's voltage as a share of the converter's reference."""
+        ...
+
+
+class DividedInput:
+    """A voltage behind a divider, against a reference that does not follow it.
+
+    Args:
+        volts: what is divided.
+        share: of it at the pin.
+        reference_v: of the converter.
+    """
+
+    def __init__(self, volts: Volts, share: float, reference_v: float) -> None:
+        self._volts = volts
+        self._share = share / reference_v
+
+    def ratio(self) -> float:
+        return self._volts() * self._share
+
+
 class NtcInput:
     """A 10 k NTC to ground under a 10 k resistor to the converter's reference.
 
@@ -613,10 +668,14 @@ class NtcInput:
             a broken lead and a crushed one.
         rng: seeds the sensor's tolerance (1 % at 25 C, three sigma) and the
             resistor's (0.1 %).
+
+    Attributes:
+        connected: the sensor's plug is in.
     """
 
     def __init__(self, celsius: Callable[[], float | str], rng: np.random.Generator) -> None:
         self._celsius = celsius
+        self.connected = True
         self.r25_ohm = 10_000.0 * (1 + float(rng.normal(0, 0.0033)))
         self.pull_ohm = 10_000.0 * (1 + float(rng.normal(0, 0.00033)))
         self._seen: float | str | None = None
@@ -624,7 +683,7 @@ class NtcInput:
 
     def ratio(self) -> float:
         """Return the pin's voltage as a share of the converter's reference."""
-        seen = self._celsius()
+        seen = self._celsius() if self.connected else "open"
         if seen != self._seen:
             self._seen = seen
             if isinstance(seen, str):

@@ -1,8 +1,10 @@
 """The whole virtual board in one process: the real firmware closes, guards and opens; what is fake is strict.
 
-Times of the relay: Finder 40 series (operate 7 ms, release 3 ms). Latency
-limits are those the firmware promises on the wire (150 ms to contact, 100 ms
-to open) and the alert path's own: conversion of 1.08 ms plus the release.
+Times of the relay are the bench's own (operate 10 ms, release 5 ms, 10 % apart);
+those of the charge pump are the requirement in hardware/README.md (holds
+through 14 ms without an edge, lets go within 60 ms). Latency limits are those
+the firmware promises on the wire (150 ms to contact, 100 ms to open) and the
+alert path's own: conversion of 1.08 ms plus the release.
 """
 
 from __future__ import annotations
@@ -15,13 +17,16 @@ from scripted_host import UNIT, wide_stage
 
 from benchwarden.virtual.board import ALERT, RELAY_ENABLE, RELAY_PULSE, BenchStop, VirtualBoard
 from benchwarden.virtual.clock import VirtualClock
+from benchwarden.virtual.coil_drive import CoilDrive
 from benchwarden.virtual.dut import Dut, DutParams
 from benchwarden.virtual.fake_machine import Chip, ChipReset
 from benchwarden.virtual.parts import Misuse
-from benchwarden.virtual.relays import DROP_OUT_US, MainsRelay
+from benchwarden.virtual.relays import MIRROR_LAG_US, RELEASE_US, MainsRelay
 from wardenfw import wire
 
 pytestmark = pytest.mark.bench
+LONGEST_RELEASE_US = int(RELEASE_US * 1.1)
+LONGEST_HOLD_US = 60_000
 Act = Callable[["Run"], None]
 
 
@@ -103,7 +108,7 @@ def _closing(run: Run) -> None:
 def test_firmware_closes_the_relay_within_its_own_limit() -> None:
     run = Run().play(3.0, {1.5: _closing})
     (closed,) = run.told(wire.EV_CLOSED)
-    assert 7 <= float(str(closed[6])) <= 150
+    assert 5 <= float(str(closed[6])) <= 150
     assert [position for _, position in run.contacts] == [True]
 
 
@@ -119,7 +124,7 @@ def test_alert_line_opens_within_milliseconds_of_an_over_current() -> None:
     assert wire.CAUSES[int(str(trip[2]))] == "over-current"
     opened = [t for t, closed in run.contacts if not closed]
     # At most one step of the model until it shows, one conversion, the release.
-    assert opened[0] - at[0] < 10_000 + 1080 + 3200
+    assert opened[0] - at[0] < 10_000 + 1080 + LONGEST_RELEASE_US
 
 
 def test_stalled_loop_stops_the_pulses_and_the_watchdog_restarts_the_board() -> None:
@@ -131,7 +136,7 @@ def test_stalled_loop_stops_the_pulses_and_the_watchdog_restarts_the_board() -> 
 
     run = Run().play(6.0, {1.5: _closing, 3.0: stall, 5.0: lambda run: run.send(wire.HELLO_REQUEST)})
     opened = [t for t, closed in run.contacts if not closed]
-    assert opened[0] - at[0] <= DROP_OUT_US + 3200
+    assert opened[0] - at[0] <= LONGEST_HOLD_US + LONGEST_RELEASE_US
     assert run.board.chip.resets == ["power", "watchdog"]
     assert [str(body[-1]) for body in run.told(wire.EV_BOOT)] == ["power-on", "watchdog"]
     assert run.contacts[-1][1] is False, "nothing closes by itself after a restart"
@@ -203,11 +208,11 @@ def test_emergency_stop_breaks_the_coil_without_the_firmware() -> None:
     def press(run: Run) -> None:
         # The contact in series with the coil only; its readback wire is broken.
         at.append(run.board.clock.now_us)
-        run.board.mains.emergency_stop(True)
+        run.board.drive.emergency_stop(True)
 
     run = Run().play(4.0, {1.5: _closing, 3.0: press})
     opened = [t for t, closed in run.contacts if not closed]
-    assert opened[0] - at[0] <= 3200
+    assert opened[0] - at[0] <= LONGEST_RELEASE_US
     (trip,) = run.told(wire.EV_TRIPPED)
     assert wire.CAUSES[int(str(trip[2]))] == "relay-fault", "the contact opened by itself, as far as it knows"
 
@@ -233,8 +238,8 @@ def test_frames_tell_the_truth_within_the_parts_tolerances() -> None:
     """Every channel against the model's true value, by the parts' limits (uncalibrated board).
 
     Rail: shunt 0.5 %, INA228 0.05 %, 1 uV over 10 milliohm; bus 2.5 mV, 0.05 %. Bias: ADS1115 3 LSB
-    of 7.8 uV, 0.15 %. Offset: 52 times the midpoint's and the converter's errors (3 sigma).
-    NTC 1 % and resistor 0.1 %: 0.25 K at 25 C.
+    of 7.8 uV, 0.15 %, and 0.6 % that its input draws through 4.4 kohm. Offset: 55 times the converter's
+    3 LSB of 62.5 uV, 0.35 %. NTC 1 % and resistor 0.1 %: 0.25 K at 25 C.
     """
 
     def power(run: Run) -> None:
@@ -254,8 +259,8 @@ def test_frames_tell_the_truth_within_the_parts_tolerances() -> None:
         # Mains noise moves the rail within the frame's 100 ms.
         assert seen[name] == pytest.approx(getattr(dut, name), rel=3e-3, abs=5e-3)
     for side in ("left", "right"):
-        assert seen[f"bias_{side}_v"] == pytest.approx(getattr(dut, f"bias_{side}_v"), rel=3e-3, abs=3e-5)
-        assert seen[f"offset_{side}_v"] == pytest.approx(getattr(dut, f"offset_{side}_v"), abs=0.04)
+        assert seen[f"bias_{side}_v"] == pytest.approx(getattr(dut, f"bias_{side}_v"), rel=9e-3, abs=3e-5)
+        assert seen[f"offset_{side}_v"] == pytest.approx(getattr(dut, f"offset_{side}_v"), abs=0.015)
         assert seen[f"sink_{side}_c"] == pytest.approx(getattr(dut, f"sink_{side}_c"), abs=0.5)
     assert seen["ambient_c"] == pytest.approx(dut.ambient_c, abs=0.5)
 
@@ -263,69 +268,169 @@ def test_frames_tell_the_truth_within_the_parts_tolerances() -> None:
 # The fakes by themselves
 
 
-def make_relay() -> tuple[VirtualClock, MainsRelay, list[tuple[int, bool]], list[tuple[int, bool]]]:
-    clock = VirtualClock()
-    main: list[tuple[int, bool]] = []
-    aux: list[tuple[int, bool]] = []
-    relay = MainsRelay(
-        clock,
-        np.random.default_rng(1),
-        lambda closed: main.append((clock.now_us, closed)),
-        lambda closed: aux.append((clock.now_us, closed)),
-    )
-    return clock, relay, main, aux
+class Chain:
+    """Coil drive and relay by themselves, with what they told."""
 
+    def __init__(self, seed: int = 1) -> None:
+        self.clock = VirtualClock()
+        self.main: list[tuple[int, bool]] = []
+        self.mirror: list[tuple[int, bool]] = []
+        self.sense: int | None = None
+        self.latch = False
+        self.fed = True
+        self.level = 0
+        rng = np.random.default_rng(seed)
+        self.relay = MainsRelay(
+            self.clock,
+            rng,
+            lambda closed: self.main.append((self.clock.now_us, closed)),
+            lambda closed: self.mirror.append((self.clock.now_us, closed)),
+        )
+        self.drive = CoilDrive(self.clock, rng, self.relay.coil, self._sensed, self._latched, self._feed)
 
-def pulses(clock: VirtualClock, relay: MainsRelay, seconds: float) -> None:
-    for _ in range(int(seconds * 400)):
-        relay.pulse(1 - relay._level)
-        clock.advance(2500)
+    def _sensed(self, level: int | None) -> None:
+        self.sense = level
+
+    def _latched(self, is_set: bool) -> None:
+        self.latch = is_set
+
+    def _feed(self, fed: bool) -> None:
+        self.fed = fed
+
+    def pulses(self, seconds: float) -> None:
+        for _ in range(int(seconds * 400)):
+            self.level = 1 - self.level
+            self.drive.pulse(self.level)
+            self.clock.advance(2500)
+
+    def rest(self) -> None:
+        """Both pins low, long enough for everything to fall back."""
+        self.drive.enable(0)
+        self.drive.pulse(0)
+        self.level = 0
+        self.clock.advance(100_000)
 
 
 def test_coil_needs_enable_and_pulses() -> None:
-    clock, relay, main, _ = make_relay()
-    relay.enable(1)
-    clock.advance(1_000_000)
-    assert not relay.coil_on, "a steady level closes nothing"
-    relay.enable(0)
-    pulses(clock, relay, 0.1)
-    assert not relay.coil_on
-    relay.enable(1)
-    pulses(clock, relay, 0.1)
-    assert relay.coil_on
-    assert [closed for _, closed in main] == [True]
-    relay.pulse(1)
-    stopped = clock.now_us
-    clock.advance(100_000)
-    assert not relay.coil_on
-    assert main[-1][1] is False
-    assert main[-1][0] - stopped <= DROP_OUT_US + 3200
+    chain = Chain()
+    chain.drive.enable(1)
+    chain.clock.advance(1_000_000)
+    assert not chain.drive.coil_on, "a steady level closes nothing"
+    chain.drive.enable(0)
+    chain.pulses(0.1)
+    assert not chain.drive.coil_on
+    chain.drive.enable(1)
+    chain.pulses(0.1)
+    assert chain.drive.coil_on
+    assert [closed for _, closed in chain.main] == [True]
+    chain.drive.pulse(1)
+    stopped = chain.clock.now_us
+    chain.clock.advance(100_000)
+    assert not chain.drive.coil_on
+    assert chain.main[-1][1] is False
+    assert chain.main[-1][0] - stopped <= LONGEST_HOLD_US + LONGEST_RELEASE_US
 
 
-def test_auxiliary_contact_follows_and_bounces() -> None:
-    clock, relay, main, aux = make_relay()
-    relay.enable(1)
-    pulses(clock, relay, 0.1)
-    assert len(aux) >= 3, "it chatters"
-    assert aux[-1][1] is True
-    assert aux[-1][0] - main[0][0] < 2000
-    relay.enable(0)
-    clock.advance(10_000)
-    assert aux[-1][1] is False
+@pytest.mark.parametrize("seed", range(8))
+def test_pump_holds_and_lets_go_as_required(seed: int) -> None:
+    """hardware/README.md: needs at least two pulses, holds through 14 ms, lets go within 60 ms."""
+    chain = Chain(seed)
+    chain.drive.enable(1)
+    chain.drive.pulse(1)
+    chain.clock.advance(5_000)
+    assert not chain.drive.coil_on, "one stray edge"
+    chain.pulses(0.1)
+    for _ in range(20):
+        chain.drive.pulse(chain.level)
+        chain.level = 1 - chain.level
+        chain.clock.advance(14_000)
+        assert chain.drive.coil_on
+    chain.clock.advance(60_000 - 14_000)
+    assert not chain.drive.coil_on
 
 
-def test_alert_latch_holds_until_enable_falls() -> None:
-    clock, relay, _, _ = make_relay()
-    relay.enable(1)
-    pulses(clock, relay, 0.1)
-    relay.alert(False)
-    assert not relay.coil_on
-    relay.alert(True)
-    pulses(clock, relay, 0.1)
-    assert not relay.coil_on, "the latch keeps the pulses away"
-    relay.enable(0)
-    relay.enable(1)
-    assert relay.coil_on
+def test_mirror_contact_is_never_closed_together_with_the_mains_contact() -> None:
+    chain = Chain()
+    chain.drive.enable(1)
+    chain.pulses(0.1)
+    assert [closed for _, closed in chain.mirror] == [False]
+    assert chain.mirror[0][0] < chain.main[0][0], "it opens first"
+    chain.drive.enable(0)
+    chain.clock.advance(20_000)
+    closings = [at for at, closed in chain.mirror if closed]
+    assert closings[0] - chain.main[-1][0] == MIRROR_LAG_US, "and closes last"
+    assert len(closings) >= 2, "it chatters"
+    assert chain.mirror[-1][1] is True
+
+
+def test_welded_contact_keeps_the_mirror_contact_open() -> None:
+    chain = Chain()
+    chain.drive.enable(1)
+    chain.pulses(0.1)
+    chain.relay.welded = True
+    chain.drive.enable(0)
+    chain.clock.advance(1_000_000)
+    assert chain.relay.contact_closed
+    assert not chain.relay.mirror_closed
+
+
+def test_alert_latch_holds_until_enable_falls_with_the_line_high() -> None:
+    chain = Chain()
+    chain.drive.enable(1)
+    chain.pulses(0.1)
+    chain.drive.alert(False)
+    assert chain.latch
+    chain.pulses(0.1)
+    assert not chain.drive.coil_on
+    chain.drive.alert(True)
+    chain.pulses(0.1)
+    assert not chain.drive.coil_on, "the latch keeps the pulses away"
+    chain.drive.alert(False)
+    chain.drive.enable(0)
+    assert chain.latch, "setting it is dominant"
+    chain.drive.alert(True)
+    assert not chain.latch
+    chain.drive.enable(1)
+    chain.pulses(0.1)
+    assert chain.drive.coil_on
+
+
+def test_coil_sense_tells_each_switch_without_closing_the_relay() -> None:
+    """The table of hardware/README.md, "how the chain is tested": None is what the pin's own pull decides."""
+    chain = Chain()
+    assert chain.sense is None
+    chain.drive.enable(1)
+    assert chain.sense == 0
+    chain.rest()
+    chain.pulses(0.1)
+    assert chain.sense == 1, "pump, coil, emergency stop and 12 V are there"
+    chain.drive.emergency_stop(True)
+    assert chain.sense is None
+    assert not chain.fed
+    chain.drive.emergency_stop(False)
+    assert chain.sense == 1
+    chain.drive.coil_supply(False)
+    chain.pulses(0.1)
+    assert chain.sense is None
+    chain.drive.coil_supply(True)
+    chain.rest()
+    chain.drive.pump_shorted = True
+    chain.drive.weigh()
+    assert chain.sense == 1
+    chain.drive.pump_shorted = False
+    chain.drive.enable_shorted = True
+    chain.drive.weigh()
+    assert chain.sense == 0
+    assert chain.main == []
+
+
+def test_coils_outlive_the_usb_but_not_the_relay_drive() -> None:
+    chain = Chain()
+    chain.drive.enable(1)
+    chain.pulses(0.1)
+    chain.drive.logic_supply(False)
+    assert not chain.drive.coil_on
+    assert chain.fed
 
 
 def make_machine() -> tuple[Chip, object]:
