@@ -17,7 +17,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchwarden import __version__
+from benchwarden import __version__, install_command
 from benchwarden.errors import BenchwardenError, PlanError
 
 if TYPE_CHECKING:
@@ -119,6 +119,8 @@ def _parser() -> argparse.ArgumentParser:
 
     ports = commands.add_parser("ports", help="list boards found on USB")
     ports.set_defaults(command=_ports)
+
+    install_command.add(commands)
 
     commands.add_parser("virtual", help="run the virtual bench by itself (see its own --help)")
     return parser

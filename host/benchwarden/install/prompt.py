@@ -111,7 +111,7 @@ class PromptBoard:
             self._transport = SerialTransport(port_name, timeout=_SILENCE_S)
             self._transport.serial.write_timeout = _SILENCE_S
         try:
-            with self._speaking("there is no MicroPython prompt: "):
+            with self._speaking("no MicroPython prompt answers there: "):
                 self._transport.enter_raw_repl(soft_reset=True)
             self._do(_SETUP)
         except BaseException:

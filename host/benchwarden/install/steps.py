@@ -26,6 +26,7 @@ LEAST_VERSION = (1, 24, 0)
 CHIP = "RP2040"
 # Left for two calibration records, settings and what the file system itself needs.
 RESERVE_BYTES = 64 * 1024
+ASK_CHANGE = "install.change"
 START, MAIN = "boot.py", "main.py"
 FRESH = ".new"
 ASIDE = ".other"
@@ -188,7 +189,7 @@ def _ask_consent(changes: Changes, answerer: Answerer) -> None:
         answerer.tell(f"  {path} is not part of this firmware and is removed")
     if not (changes.remove or changes.set_aside):
         return
-    if put(Ask("install.change", "Change these files on the board?", "confirm"), answerer) == NO:
+    if put(Ask(ASK_CHANGE, "Change these files on the board?", "confirm"), answerer) == NO:
         raise Stopped("nothing was changed on the board")
 
 
