@@ -1,11 +1,13 @@
 """Builds everything on a board and runs the scan: one slot every 2.5 ms, four slots a scan."""
 
 import gc
+import json
 
 import wardenfw
 from wardenfw import board as pins
 from wardenfw import scale, wire
 from wardenfw.burst import Burst
+from wardenfw.calibration import Calibration
 from wardenfw.commands import Commands, LineReader
 from wardenfw.frames import FrameBuilder, FrameRing
 from wardenfw.guard import Guard
@@ -47,6 +49,9 @@ class App:
 
     def __init__(self, board):
         self.board = board
+        # Before the monitors, whose alert thresholds it shifts.
+        self.calibration = Calibration(board.flash, board.board_id())
+        self.calibration.load()
         self.relay = Relay(board.enable, board.pulse, board.bypass, board.aux)
         rails_bus, outputs_bus = board.i2c
         self.sampler = Sampler(
@@ -130,8 +135,13 @@ class App:
             "mpy": self.board.interpreter(),
             "boot": self.boot,
             "scan_hz": SCAN_HZ,
-            "cal": "uncalibrated",
-            "selftest": {"ok": lock.selftest_ok, "parts": self.parts},
+            "cal": self.calibration.words,
+            "cal_crc": self.calibration.crc_hex(),
+            "selftest": {
+                "ok": lock.selftest_ok,
+                "parts": {name: self.parts[name] for name in self.parts if self.parts[name] != "ok"},
+                "tested": len(self.parts),
+            },
             "state": wire.STATES[lock.state],
             "cause": wire.CAUSES[lock.cause],
             "oldest_frame": self.ring.oldest,
@@ -149,6 +159,25 @@ class App:
                 "bad_lines": self.reader.bad_lines,
             },
         }
+
+    def info(self, topic):
+        """Return the bytes of an INFO topic, before they are cut into parts."""
+        if topic == wire.CALIBRATION_INFO:
+            return self.calibration.record
+        if topic == wire.PROGRAM_INFO:
+            return b""
+        return json.dumps({"ok": self.interlock.selftest_ok, "parts": self.parts}).encode()
+
+    def calibrate(self, record):
+        """Store a calibration and measure with it; return (answer, text). Relay open only."""
+        if self.board.watchdog is not None:
+            # Flash takes its time, up to 0.4 s for each sector it erases (W25Q16JV data sheet, from memory).
+            self.board.watchdog.feed()
+        before = self.calibration.record
+        answer, text = self.calibration.store(record)
+        if self.calibration.record != before:
+            self.interlock.recalibrated(self.calibration.words)
+        return answer, text
 
     def slot(self):
         """Do the work of one slot."""

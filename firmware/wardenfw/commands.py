@@ -6,6 +6,9 @@ from wardenfw import wire
 from wardenfw.stage import Loader
 
 READ_BYTES = 24
+MOST_STALL_MS = 2000
+# Lengths of a reason in a hello, tried until it fits; every reason is in the INFO in full.
+SHORTER = (60, 30, 12, 0)
 
 
 class LineReader:
@@ -56,7 +59,8 @@ class Commands:
     """
     Args:
         app: the parts commands act on: `outbox`, `interlock`, `builder`, `burst`,
-            `hello()` (a dict), `self_test()` and `collect_soon()`.
+            `hello()` (a dict), `info(topic)` (bytes), `self_test()`,
+            `calibrate(record)`, `stall(ms)` and `collect_soon()`.
     """
 
     def __init__(self, app, reader):
@@ -65,6 +69,9 @@ class Commands:
         self._loader = None
         self._loader_seq = 0
         self._burst = []
+        self._info_topic = -1
+        self._info = b""
+        self._stall_ms = 0
 
     def step(self, t_ms):
         """Do one slot's share: go on with a long command, or take the next line."""
@@ -72,6 +79,8 @@ class Commands:
             self._load(t_ms)
         elif self._burst:
             self._burst_step()
+        elif self._stall_ms:
+            self._stall()
         else:
             line = self._reader.line()
             if line is not None:
@@ -101,10 +110,7 @@ class Commands:
         outbox = self._app.outbox
         if same_version:
             outbox.listener = True
-        payload = json.dumps(self._app.hello()).encode()
-        if len(payload) > wire.MAX_PAYLOAD:
-            raise RuntimeError("hello too long")
-        outbox.reply(wire.HELLO, 0, payload)
+        outbox.reply(wire.HELLO, 0, fitted(self._app.hello()))
         self._app.collect_soon()
 
     def _act(self, kind, seq, payload, t_ms):
@@ -143,6 +149,28 @@ class Commands:
             if answer == wire.DONE:
                 return
             text = ""
+        elif kind == wire.INFO_REQUEST:
+            answer, text = self._tell(seq, payload)
+            if answer == wire.DONE:
+                return
+        elif kind == wire.CAL_WRITE:
+            answer, text = lock.may_calibrate()
+            if not answer:
+                answer, text = app.calibrate(payload)
+                app.collect_soon()
+        elif kind == wire.SELF_TEST:
+            answer, text = lock.may_work()
+            if not answer:
+                app.self_test()
+                if not lock.selftest_ok:
+                    answer, text = wire.R_SENSOR, "self-test: " + lock.selftest_text
+        elif kind == wire.STALL:
+            ms = _u32(payload)
+            if not 0 < ms <= MOST_STALL_MS:
+                raise ValueError
+            answer, text = lock.may_stall()
+            if not answer:
+                self._stall_ms = ms
         else:
             answer, text = wire.R_MALFORMED, "unknown kind"
         self._answer(seq, kind, answer, text)
@@ -157,6 +185,32 @@ class Commands:
             answer, text = self._app.interlock.load(stage, self._app.builder.means)
         self._answer(self._loader_seq, wire.STAGE, answer, text)
         self._app.collect_soon()
+
+    def _tell(self, seq, payload):
+        topic, part = wire.unpack_info_request(payload)
+        if topic >= len(wire.INFO_TOPICS):
+            return wire.R_NOT_STORED, "no topic %d" % topic
+        if not part or topic != self._info_topic:
+            # Later parts are of the same moment as the first.
+            self._info_topic = topic
+            self._info = self._app.info(topic)
+        data = self._info
+        parts = max(1, -(-len(data) // wire.INFO_DATA))
+        if part >= parts:
+            return wire.R_NOT_STORED, "%s has %d parts" % (wire.INFO_TOPICS[topic], parts)
+        at = part * wire.INFO_DATA
+        self._app.outbox.reply(wire.INFO, seq, wire.pack_info(topic, part, parts, data[at : at + wire.INFO_DATA]))
+        self._app.collect_soon()
+        return wire.DONE, ""
+
+    def _stall(self):
+        app = self._app
+        if app.interlock.may_stall()[0]:
+            self._stall_ms = 0
+        elif app.outbox.has_replied():
+            # Nothing can be said any more once the loop stands still.
+            ms, self._stall_ms = self._stall_ms, 0
+            app.stall(ms)
 
     def _begin_burst(self, seq, payload):
         trip_seq, first = wire.unpack_burst_request(payload)
@@ -183,6 +237,27 @@ class Commands:
         payload = wire.pack_burst(burst.trip_seq, first, burst.total(), burst.trip_index(), bytes(out))
         self._app.outbox.reply(wire.BURST, seq, payload)
         self._app.collect_soon()
+
+
+def fitted(facts):
+    """Return a hello as JSON of at most wire.MAX_PAYLOAD bytes; what is too long is cut.
+
+    Names of failed parts go last of all: a host that cannot read which part
+    failed still reads that one did, and asks.
+    """
+    data = json.dumps(facts).encode()
+    parts = facts["selftest"]["parts"]
+    for room in SHORTER:
+        if len(data) <= wire.MAX_PAYLOAD:
+            return data
+        facts["cal"] = facts["cal"][: max(room, 40)]
+        for name in parts:
+            parts[name] = parts[name][:room]
+        data = json.dumps(facts).encode()
+    while len(data) > wire.MAX_PAYLOAD and parts:
+        parts.popitem()
+        data = json.dumps(facts).encode()
+    return data
 
 
 def _u32(payload):

@@ -244,6 +244,30 @@ class Interlock:
         self._emit(wire.EV_RESET, 0, wire.NO_CHANNEL, 0.0, 0.0, "")
         return wire.DONE, ""
 
+    def may_work(self):
+        """Is now a time for what holds up the scan? Nothing is armed or closed, no opening is being watched."""
+        if self.state != wire.SAFE and self.state != wire.TRIPPED and self.state != wire.FAULT:
+            return wire.R_STATE, wire.STATES[self.state]
+        if self._opening_since >= 0:
+            return wire.R_STATE, "the relay is still opening"
+        return wire.DONE, ""
+
+    def may_calibrate(self):
+        answer, text = self.may_work()
+        if not answer and self._relay.contact_closed():
+            return wire.R_STATE, "relay contact reads closed"
+        return answer, text
+
+    def recalibrated(self, text):
+        """Counts mean something else from now on: the limits of the stage do not."""
+        self.stage = None
+        self._emit(wire.EV_NOTE, 0, wire.NO_CHANNEL, 0.0, 0.0, text)
+
+    def may_stall(self):
+        if self.state != wire.CLOSED or self.stage_id() != wire.COMMISSION_STAGE:
+            return wire.R_STATE, "only while a commissioning stage is closed"
+        return wire.DONE, ""
+
     # What happens by itself.
 
     def trip(self, t_ms, cause, channel, value, limit, text=""):

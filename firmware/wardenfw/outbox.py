@@ -53,6 +53,10 @@ class Outbox:
         struct.pack_into("<I", body, wire.HEADER_SIZE + wire.FRAME_SIZE, wire.crc32(self._body_summed))
         return binascii.b2a_base64(body)
 
+    def has_replied(self):
+        """Return True when every reply has left the board."""
+        return self._line is None and not self._replies
+
     def reply(self, kind, seq, payload):
         if len(self._replies) >= KEPT_REPLIES:
             self._replies.pop(0)

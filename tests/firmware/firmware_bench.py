@@ -38,7 +38,7 @@ def stage_payload(limits: list[Any] | None = None, stage_id: int = 7, limiter_in
 class Bench:
     """The firmware, its fakes, and the fewest things a host does."""
 
-    def __init__(self, clock: fakes.Time) -> None:
+    def __init__(self, clock: fakes.Time, flash: fakes.Flash | None = None) -> None:
         from wardenfw import app, board
 
         self.time = clock
@@ -46,7 +46,8 @@ class Bench:
         for name in ("left", "right"):
             self.parts[name].registers = _Converter()
         self.port = fakes.Port()
-        self.app = app.build(board.Board(self.port))
+        self.flash = fakes.Flash() if flash is None else flash
+        self.app = app.build(board.Board(self.port, self.flash))
         self.follow = True  # the mirror contact opens as the coil is driven
         self.frames: list[tuple[Any, ...]] = []
         self.frame_seqs: list[int] = []
@@ -55,6 +56,7 @@ class Bench:
         self.replies: dict[int, tuple[Any, ...]] = {}
         self.bursts: list[bytes] = []
         self.hellos: list[bytes] = []
+        self.infos: dict[int, bytes] = {}
         self._seq = 0
 
     @property
@@ -90,6 +92,8 @@ class Bench:
                 self.bursts.append(payload)
             elif kind == wire.HELLO:
                 self.hellos.append(payload)
+            elif kind == wire.INFO:
+                self.infos[seq] = payload
 
     def send(self, kind: int, payload: bytes = b"") -> int:
         self._seq += 1

@@ -168,6 +168,49 @@ class Port:
         return n
 
 
+class PowerLost(Exception):
+    """The supply went in the middle of a write."""
+
+
+class Flash:
+    """Files in memory; a write can be cut short, and worn cells keep what they held.
+
+    Attributes:
+        cut_after: bytes of the next write that reach the flash before the power goes; -1: all.
+        worn: bits that stay 1, over every byte written.
+        full: a write finds no room.
+    """
+
+    def __init__(self) -> None:
+        self.files: dict[str, bytes] = {}
+        self.cut_after = -1
+        self.worn = 0
+        self.full = False
+        self.writes = 0
+
+    def read_into(self, name: str, offset: int, buf: bytearray | memoryview) -> int:
+        if name not in self.files:
+            return -1
+        data = self.files[name][offset : offset + len(buf)]
+        buf[: len(data)] = data
+        return len(data)
+
+    def size(self, name: str) -> int:
+        return len(self.files[name]) if name in self.files else -1
+
+    def write(self, name: str, data: bytes) -> None:
+        if self.full:
+            raise OSError(errno.ENOSPC, "no room")
+        self.writes += 1
+        if self.cut_after >= 0:
+            self.files[name] = bytes(data[: self.cut_after])
+            raise PowerLost
+        self.files[name] = bytes(b | self.worn for b in data)
+
+    def names(self, folder: str) -> list[str]:
+        return sorted(n for n in self.files if not folder or n.startswith(folder + "/"))
+
+
 WIDE = (4, 5, 7, 8)
 
 

@@ -56,7 +56,8 @@ def test_converter_settings_are_the_sheet_s_fields(config: int, mux: int, pga: i
 def test_converter_codes_are_the_sheet_s() -> None:
     # TI SBAS444D table 3: 7.8125 uV a code at 0.256 V, 62.5 uV at 2.048 V, 125 uV at 4.096 V; full scale code 32767.
     assert scale.to_si(BIAS_CH, 32767) == pytest.approx(0.256 * 32767 / 32768, abs=1e-12)
-    assert 0x7FFF * scale.MIDDLE_LSB_V == pytest.approx(4.096 * 32767 / 32768, rel=1e-12)
+    middle_top_v = 0x7FFF * scale.MIDDLE_LSB_V
+    assert middle_top_v == pytest.approx(4.096 * 32767 / 32768, rel=1e-12)
     # SBASAV5 table 8-3: FFFFh is one LSB below zero, 7FFFh and 8000h the ends, across the divider 1/55.
     # The terminal is the divider's lower end, so that the sign turns.
     assert scale.to_si(OFFSET_CH, 0) == 0.0
