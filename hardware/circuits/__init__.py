@@ -1,0 +1,1 @@
+"""The sense board as source: what is joined to what, with which parts, and how it is simulated and drawn."""
