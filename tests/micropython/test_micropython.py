@@ -83,7 +83,12 @@ def test_logic_answers_alike(interpreter: str) -> None:
     assert ohms[1:3] == pytest.approx([32554.8, 10000.2], abs=0.1)
     assert ohms[4] == pytest.approx(1070.3, abs=0.1)
     # 0.5 A through 10 milliohm is 1000 steps of 5 uV; 20 A is more than the register holds.
-    assert [w[1] for w in words if w[0] == "alert"] == ["2", "1000", "4000", "30000", "32767"]
+    # With gain 1.015625 and offset 0.03125 A these are (A - offset) / gain in the shunt.
+    alerts = [w[1] for w in words if w[0] == "alert"]
+    assert alerts[:5] == ["2", "1000", "4000", "30000", "32767"]
+    assert alerts[5:] == ["-60", "923", "3877", "29477", "32767"]
+    assert [w[2] for w in words if w[:2] == ["date", "9825"]] == ["2026-11-25"]
+    assert [w[2] for w in words if w[0] == "hello"] == ["True"] * 4
 
 
 UNIT = Unit(

@@ -9,6 +9,8 @@ import sys
 
 from wardenfw import scale, wire
 from wardenfw.burst import Burst
+from wardenfw.calibration import SLOTS, Calibration, date_of
+from wardenfw.commands import fitted
 from wardenfw.frames import FrameBuilder, FrameRing
 from wardenfw.guard import Guard
 from wardenfw.history import History
@@ -104,7 +106,122 @@ def _stage(extra=(), drop=None, alert=10.0):
     return wire.pack_stage(7, True, False, limits, alert, alert)
 
 
+def foot_vectors():
+    for sixteenths in (-3200, -16, -1, 0, 1, 16, 160, 1600, 16000, 160000, 524272):
+        show("peak", sixteenths, scale.peak_steps(sixteenths))
+    for steps in (-5000, -1, 0, 1, 100, 2699, 2700, 2701, 20000, 400000):
+        show("held", steps, f32(scale.peak_counts(steps)))
+    for counts in (-5, 0, 1, 2, 10, 100, 1000, 32767):
+        show("foot", counts, f32(scale.to_si(11, counts)))
+
+
+def _record(number, entries, board="0123456789abcdef"):
+    return wire.pack_calibration(board, 9825, 365, number, "Prüfmeter 6½ Stellen", entries)
+
+
+# Channel, points, degrees of freedom, gain, offset, centre, u_a, u_b; 32-bit floats exactly.
+ENTRIES = (
+    (0, 5, 3, 1.015625, 0.03125, 2.0, 0.0009765625, 0.000244140625),
+    (3, 2, 255, 0.9921875, -0.25, -30.0, 0.015625, 0.0),
+    (4, 9, 7, 1.0078125, 0.00390625, 0.0, 0.0009765625, 0.0009765625),
+    (8, 3, 1, 0.984375, 0.5, 40.0, 0.125, 0.0),
+    (11, 4, 2, 1.125, -0.0625, 5.0, 0.0625, 0.015625),
+)
+
+
+def calibrated_vectors():
+    for board, day, due, number, reference, entries in (
+        wire.unpack_calibration(_record(4294967295, ENTRIES)),
+        wire.unpack_calibration(_record(0, ())),
+    ):
+        show("record", board, day, due, number, reference, len(entries))
+        for entry in entries:
+            show(" entry", entry[:3], [f32(x) for x in entry[3:]])
+    show("record", wire.crc32(_record(1, ENTRIES)), len(_record(1, ENTRIES)))
+    for cut in (0, 1, 93, 94, 97, 98, 200, 217):
+        try:
+            wire.unpack_calibration(_record(1, ENTRIES)[:cut])
+            show("accepted", cut)
+        except wire.WireError as error:
+            show("refused", cut, error)
+    scale.calibrate(ENTRIES)
+    scale_vectors()
+    stage_vectors()
+    guard_vectors()
+    frame_vectors()
+    burst_vectors()
+    scale.reset()
+    show("reset", [f32(g) for g in scale.GAIN], [f32(g) for g in scale.GAIN_OF_TEN], scale.OFFSET)
+
+
+class Files:
+    def __init__(self):
+        self.held = {}
+        self.room = -1
+
+    def read_into(self, name, offset, buf):
+        if name not in self.held:
+            return -1
+        data = self.held[name][offset : offset + len(buf)]
+        buf[: len(data)] = data
+        return len(data)
+
+    def write(self, name, data):
+        if self.room >= 0:
+            self.held[name] = data[: self.room]
+            raise OSError(28)
+        self.held[name] = data
+
+
+def store_vectors():
+    files = Files()
+    store = Calibration(files, "0123456789abcdef")
+    store.load()
+
+    def told(name, answer=None):
+        held = [len(files.held.get(slot, b"")) for slot in SLOTS]
+        show("store", name, answer, store.number, store.words, store.crc_hex(), held, f32(scale.GAIN[0]))
+
+    told("new")
+    told("first", store.store(_record(1, ENTRIES)))
+    told("again", store.store(_record(1, ENTRIES)))
+    told("lower", store.store(_record(0, ENTRIES)))
+    told("second", store.store(_record(2, ENTRIES[1:])))
+    told("foreign", store.store(_record(3, ENTRIES, "fedcba9876543210")))
+    told("junk", store.store(b"junk"))
+    for channel, points, gain, offset in (
+        (13, 1, 1.0, 0.0),
+        (0, 0, 1.0, 0.0),
+        (0, 1, 0.75, 0.0),
+        (0, 1, NAN, 0.0),
+        (8, 1, 1.0, 5.5),
+        (11, 1, 1.0, float("-inf")),
+    ):
+        told("absurd", store.store(_record(9, ((channel, points, 1, gain, offset, 0.0, 0.0, 0.0),))))
+    for files.room in (0, 1, 100, 213):
+        told("cut", store.store(_record(9, ENTRIES))[0])
+    files.room = -1
+    told("third", store.store(_record(9, ENTRIES)))
+    scale.reset()
+    for day in (0, 59, 60, 365, 366, 1520, 9825, 9826, 36524, 36583):
+        show("date", day, date_of(day))
+
+
+def hello_vectors():
+    for length in (0, 10, 40, 200):
+        parts = {}
+        for i in range(19):
+            parts["part_%02d" % i] = "w" * length  # noqa: UP031 - as the board has it
+        facts = {"cal": "c" * (20 + length), "selftest": {"ok": False, "parts": parts, "tested": 19}}
+        data = fitted(facts)
+        # The order of a dict is the interpreter's.
+        show("hello", length, len(data) <= wire.MAX_PAYLOAD, sorted({len(parts[name]) for name in parts}), facts["cal"])
+
+
 SLOW = (
+    (11, wire.RATE, 5, NAN, 0.5, 0, 1000),
+    (11, wire.SPREAD, 5, -0.1, 0.2, 0, 1000),
+    (12, wire.SPREAD, 5, NAN, 0.3, 20, 10000),
     (0, wire.RATE, 4, NAN, 0.5, 200, 1000),
     (8, wire.RATE, 4, NAN, 0.2, 0, 2000),
     (6, wire.SPREAD, 8, -0.002, 0.002, 20, 1000),
@@ -180,6 +297,8 @@ def guard_vectors():
                     raw[8] = scale.MISSING
                 elif run == 4:
                     raw[9] = 30000 - (scan - 400) * 60
+                elif run == 5:
+                    raw[11] = middle[11] + (scan - 400) // 4
             for slot in range(4):
                 found = guard.check(slot, raw, t_ms)
                 if found is not None:
@@ -299,6 +418,10 @@ def relay_vectors():
 for vectors in (
     wire_vectors,
     scale_vectors,
+    foot_vectors,
+    calibrated_vectors,
+    store_vectors,
+    hello_vectors,
     stage_vectors,
     guard_vectors,
     history_vectors,
