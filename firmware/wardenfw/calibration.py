@@ -39,8 +39,11 @@ class Calibration:
         self.words = "uncalibrated"
 
     def crc_hex(self):
-        """Return the CRC-32 of the record in force as eight digits, "" when there is none."""
-        return "%08x" % wire.crc32(self.record) if self.record else ""
+        """Return the CRC-32 the record in force ends with as eight digits, "" when there is none.
+
+        Not that of the whole record: a CRC-32 taken over its own is the same for every record.
+        """
+        return "%08x" % int.from_bytes(self.record[-wire.CRC_SIZE :], "little") if self.record else ""
 
     def load(self):
         """Choose the record in force out of flash and measure with it from now on."""

@@ -65,7 +65,7 @@ def test_a_stored_record_is_in_force_at_once_and_after_a_restart() -> None:
     for made in (first, rebooted(flash)):
         assert made.record == record(1)
         assert made.words == "calibrated 2026-11-25, due 2027-11-25"
-        assert made.crc_hex() == f"{wire.crc32(record(1)):08x}"
+        assert made.crc_hex() == f"{wire.crc32(record(1)[:-4]):08x}"
 
 
 def test_records_take_turns_and_the_highest_number_is_in_force() -> None:
