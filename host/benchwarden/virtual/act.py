@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
+from benchwarden.core.channels import CHANNELS as READINGS
 from benchwarden.virtual.board import BUTTON, ESTOP, VirtualBoard
-from benchwarden.virtual.dut import CHANNELS
+from benchwarden.virtual.dut import CHANNELS, Dut
+from benchwarden.virtual.reference_meter import ACCURACY, ReferenceMeter, kind_of
+from benchwarden.virtual.rig import APPLY_MOST, MOST_V, RESISTOR_OHM, Rig
 
 
 class Refused(ValueError):
@@ -34,6 +37,14 @@ def _channel(request: dict[str, Any]) -> str:
     return str(value)
 
 
+def _one_of(request: dict[str, Any], key: str, allowed: Iterable[str]) -> str:
+    value = request.get(key)
+    names = list(allowed)
+    if value not in names:
+        raise Refused(f"{key} = {value!r}; allowed: {', '.join(names)}")
+    return str(value)
+
+
 class Acts:
     """
     Args:
@@ -45,6 +56,7 @@ class Acts:
         self._board = board
         self._connection = connection
         self._presses = 0
+        self._meter = ReferenceMeter(board.seed)
         self._acts: dict[str, Callable[[dict[str, Any]], dict[str, Any]]] = {
             "variac": self._variac,
             "button": self._button,
@@ -57,6 +69,11 @@ class Acts:
             "plug": self._plug,
             "disconnect": self._disconnect,
             "state": self._state,
+            "supply": self._supply,
+            "resistor": self._resistor,
+            "apply": self._apply,
+            "meter": self._read_meter,
+            "module": self._module,
         }
 
     def do(self, request: object) -> dict[str, Any]:
@@ -69,8 +86,18 @@ class Acts:
         except ValueError as error:
             return {"ok": False, "error": str(error)}
 
+    def _amplifier(self) -> Dut:
+        if not isinstance(self._board.dut, Dut):
+            raise Refused("there is no amplifier on the rig; allowed there: supply, resistor, apply, meter")
+        return self._board.dut
+
+    def _rig(self) -> Rig:
+        if not isinstance(self._board.dut, Rig):
+            raise Refused("there is an amplifier on this bench; supply, resistor and apply need the rig")
+        return self._board.dut
+
     def _variac(self, request: dict[str, Any]) -> dict[str, Any]:
-        self._board.dut.variac_pct = _number(request, "pct", 0, 120)
+        self._amplifier().variac_pct = _number(request, "pct", 0, 120)
         return {}
 
     def _button(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -94,7 +121,7 @@ class Acts:
         return {}
 
     def _pot(self, request: dict[str, Any]) -> dict[str, Any]:
-        self._board.dut.pot(_channel(request), _number(request, "mv", 0, 250))
+        self._amplifier().pot(_channel(request), _number(request, "mv", 0, 250))
         return {}
 
     def _fault(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -103,11 +130,11 @@ class Acts:
         return {}
 
     def _drive(self, request: dict[str, Any]) -> dict[str, Any]:
-        self._board.dut.drive_level = _number(request, "level", 0, 2)
+        self._amplifier().drive_level = _number(request, "level", 0, 2)
         return {}
 
     def _load(self, request: dict[str, Any]) -> dict[str, Any]:
-        self._board.dut.load_connected = _truth(request, "connected")
+        self._amplifier().load_connected = _truth(request, "connected")
         return {}
 
     def _unplug(self, request: dict[str, Any]) -> dict[str, Any]:
@@ -116,8 +143,44 @@ class Acts:
         return {}
 
     def _plug(self, request: dict[str, Any]) -> dict[str, Any]:
+        if "part" in request:
+            ntcs = self._board.ntcs
+            ntcs[_one_of(request, "part", ntcs)].connected = _truth(request, "in")
+            return {}
         self._connection("plug")
         return {}
+
+    def _module(self, request: dict[str, Any]) -> dict[str, Any]:
+        self._board.plug_module(_one_of(request, "part", self._board.modules), _truth(request, "in"))
+        return {}
+
+    def _supply(self, request: dict[str, Any]) -> dict[str, Any]:
+        rig = self._rig()
+        rig.supply(_number(request, "volts", 0, MOST_V))
+        return {}
+
+    def _resistor(self, request: dict[str, Any]) -> dict[str, Any]:
+        rig = self._rig()
+        rig.resistor(_number(request, "ohm", *RESISTOR_OHM))
+        return {}
+
+    def _apply(self, request: dict[str, Any]) -> dict[str, Any]:
+        rig = self._rig()
+        channel = _one_of(request, "channel", READINGS)
+        most = APPLY_MOST[channel[-1]]
+        rig.apply(channel, None if request.get("value") is None else _number(request, "value", -most, most))
+        return {}
+
+    def _read_meter(self, request: dict[str, Any]) -> dict[str, Any]:
+        channel = _one_of(request, "channel", READINGS)
+        stated = ACCURACY[kind_of(channel)]
+        return {
+            "value": self._meter.reads(channel, float(vars(self._board.dut)[channel])),
+            "accuracy_pct": stated.gain_pct,
+            "accuracy_offset": stated.offset,
+            "step": stated.step,
+            "unit": stated.unit,
+        }
 
     def _disconnect(self, request: dict[str, Any]) -> dict[str, Any]:
         self._connection("disconnect")

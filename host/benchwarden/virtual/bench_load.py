@@ -11,7 +11,6 @@ class BenchLoad(Protocol):
     Attributes:
         t_s: model time; changes when the values at the terminals may have.
         mains_closed, bypass_closed: what the relays' contacts do; set by the board.
-        variac_pct, drive_level, load_connected: what hands turn, where there is anything to turn.
         sensor: what a channel's sensor does to the truth.
         board_faults: named faults outside the load that the board has not acted on.
         active_faults: (name, severity, channel) of every fault begun.
@@ -22,9 +21,6 @@ class BenchLoad(Protocol):
     t_s: float
     mains_closed: bool
     bypass_closed: bool
-    variac_pct: float
-    drive_level: float
-    load_connected: bool
     sensor: dict[str, Callable[[float], float] | str]
     board_faults: set[str]
     active_faults: list[tuple[str, float, str]]
@@ -32,7 +28,5 @@ class BenchLoad(Protocol):
     def step(self, dt_s: float) -> None: ...
 
     def inject(self, name: str, severity: float, at_s: float = 0.0, channel: str = "left") -> None: ...
-
-    def pot(self, channel: str, mv: float) -> None: ...
 
     def state(self) -> dict[str, object]: ...

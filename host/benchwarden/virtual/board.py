@@ -159,6 +159,7 @@ class VirtualBoard:
 
     def __init__(self, dut: BenchLoad, seed: int = 1, ticks_origin_us: int = 0) -> None:
         self.dut = dut
+        self.seed = seed
         self.clock = clock = VirtualClock(ticks_origin_us)
         self.port = UsbPort()
         self.app: Any = None
@@ -265,8 +266,7 @@ class VirtualBoard:
 
     def _leads(self, module: str, side: str) -> dict[int, Callable[[], float]]:
         """Return the converter's inputs of one output module with its leads on one side's terminals."""
-        bias, offset, hf = (self._terminal(f"{name}_{side}_v") for name in ("bias", "offset", "hf"))
-        return self._outputs[module].inputs(bias, offset, hf)
+        return self._outputs[module].inputs(lambda kind, gain: self._terminal(f"{kind}_{side}_v", gain))
 
     def swap_outputs(self) -> None:
         """Put each output module's leads on the other channel of the amplifier."""

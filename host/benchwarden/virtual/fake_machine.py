@@ -333,6 +333,9 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
         def value(self, x: int | None = None) -> int | None:
             pad = self._pad
             if x is None:
+                if pad.mode == IN and pad.world is not None:
+                    # Half of all reads; `level` says the same.
+                    return pad.world
                 if pad.mode is None:
                     if chip.dead:
                         raise ChipReset(chip.dead)

@@ -84,8 +84,32 @@ class Hands:
         """Pull the USB plug: the board loses power."""
         self.act("unplug")
 
-    def plug(self) -> None:
-        self.act("plug")
+    def plug(self, part: str = "", inserted: bool = True) -> None:
+        """Put the USB plug back in; or plug a temperature sensor ("ntc_left", "ntc_right", "ntc_ambient") in or out."""
+        if part:
+            self.act("plug", part=part, **{"in": inserted})
+        else:
+            self.act("plug")
+
+    def module(self, part: str, inserted: bool) -> None:
+        """Plug a sense module ("rail_pos", "rail_neg", "output_left", "output_right") in or out."""
+        self.act("module", part=part, **{"in": inserted})
+
+    def supply(self, volts: float) -> None:
+        """Turn the rig's bench supply, 0 to 30 V."""
+        self.act("supply", volts=volts)
+
+    def resistor(self, ohm: float) -> None:
+        """Put another power resistor into the rig."""
+        self.act("resistor", ohm=ohm)
+
+    def apply(self, channel: str, value: float | None) -> None:
+        """Drive one channel's sense input from a calibrator, SI units; None takes it off again."""
+        self.act("apply", channel=channel, value=value)
+
+    def meter(self, channel: str) -> float:
+        """Return what the reference meter shows of a channel, SI units; it has an error of its own."""
+        return float(self.act("meter", channel=channel)["value"])
 
     def disconnect(self) -> None:
         """Break the data line only; the board keeps its power and the program may reconnect."""

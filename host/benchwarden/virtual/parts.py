@@ -75,8 +75,11 @@ class RegisterPart:
         raise NotImplementedError
 
     def read_into(self, buf: Buffer) -> None:
-        """A read transfer of len(buf) bytes from the register pointer."""
+        """A read transfer of len(buf) bytes from the register pointer; one byte only asks who is there."""
         size = self.size(self.pointer)
+        if len(buf) == 1:
+            buf[0] = self.read_register(self.pointer) >> 8 * (size - 1) & 0xFF
+            return
         if len(buf) != size:
             raise Misuse(f"register {self.pointer:02X}h holds {size} bytes, {len(buf)} read")
         buf[:] = self.read_register(self.pointer).to_bytes(size, "big")
@@ -428,7 +431,8 @@ class Ina228(RegisterPart):
             else:
                 value = self._current_counts()
             if len(buf) != 3:
-                raise Misuse(f"register {pointer:02X}h holds 3 bytes, {len(buf)} read")
+                super().read_into(buf)
+                return
             buf[:] = (value << 4 & 0xFFFFFF).to_bytes(3, "big")
             return
         super().read_into(buf)

@@ -16,8 +16,8 @@ input impedances of the ADS1115 by range (710 kohm at +-0.256 V, 4.9 Mohm at
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
+from math import exp, sqrt
 
 import numpy as np
 
@@ -57,7 +57,7 @@ def detected_v(peak_v: float, foot_v: float = FOOT_V) -> float:
     detector's simulation.
     """
     half = 0.5 * (peak_v - FOOT_U_V - foot_v)
-    return half + math.sqrt(half * half + FOOT_U_V * peak_v)
+    return half + sqrt(half * half + FOOT_U_V * peak_v)
 
 
 class Lag:
@@ -75,11 +75,9 @@ class Lag:
     def __call__(self) -> float:
         now_us = self._clock.now_us
         target = self._source()
-        # At rest nothing moves.
-        if target != self._value:
-            self._value = target + (self._value - target) * math.exp((now_us - self._at_us) * self._rate)
+        self._value = value = target + (self._value - target) * exp((now_us - self._at_us) * self._rate)
         self._at_us = now_us
-        return self._value
+        return value
 
 
 class OutputModule:
@@ -103,36 +101,29 @@ class OutputModule:
         self.foot_v = FOOT_V * (1 + float(rng.normal(0, 0.02)))
         self.loading = 1 + BIAS_SERIES_OHM / BIAS_INPUT_OHM * (1 + float(rng.normal(0, 0.033)))
 
-    def inputs(self, bias: Volts, offset: Volts, hf: Volts) -> dict[int, Callable[[], float]]:
-        """Return the converter's inputs by multiplexer code, with the leads on these terminals.
+    def inputs(self, terminal: Callable[[str, float], Volts]) -> dict[int, Volts]:
+        """Return the converter's inputs by multiplexer code, with the leads on one side's terminals.
 
         Args:
-            bias: drop across the emitter resistor.
-            offset: terminal against the amplifier's 0 V.
-            hf: peak at the terminal above 100 kHz.
+            terminal: gives the true value of "bias" (drop across the emitter
+                resistor), "offset" (terminal against the amplifier's 0 V) or
+                "hf" (peak above 100 kHz), times a gain.
         """
-        ratio, hf_ratio, foot_v, loading = -self.ratio, self.hf_ratio, self.foot_v, self.loading
-        slow_bias = Lag(self._clock, bias, BIAS_LAG_S)
-        slow_offset = Lag(self._clock, offset, OFFSET_LAG_S)
+        drop = Lag(self._clock, terminal("bias", 1 / self.loading), BIAS_LAG_S)
+        offset = Lag(self._clock, terminal("offset", -1 / self.ratio), OFFSET_LAG_S)
+        peak, hf_ratio, foot_v = terminal("hf", 1.0), self.hf_ratio, self.foot_v
         middle_v = self.middle_v
 
-        def drop() -> float:
-            return slow_bias() / loading
-
-        def terminal() -> float:
-            return slow_offset() / ratio
-
         def envelope() -> float:
-            peak_v = hf()
-            return detected_v(peak_v if peak_v > 0.0 else -peak_v, foot_v) / hf_ratio
+            return detected_v(abs(peak()), foot_v) / hf_ratio
 
         return {
             MUX_0_3: drop,
             MUX_1_3: envelope,
-            MUX_2_3: terminal,
+            MUX_2_3: offset,
             MUX_3: lambda: middle_v,
             MUX_0: lambda: middle_v + drop(),
             MUX_1: lambda: middle_v + envelope(),
-            MUX_2: lambda: middle_v + terminal(),
+            MUX_2: lambda: middle_v + offset(),
             MUX_0_1: lambda: drop() - envelope(),
         }

@@ -29,11 +29,13 @@ from typing import Any
 from benchwarden.core.unit import Unit, load_unit
 from benchwarden.errors import BenchwardenError, PlanError
 from benchwarden.virtual.act import Acts
+from benchwarden.virtual.bench_load import BenchLoad
 from benchwarden.virtual.board import BenchStop, VirtualBoard
 from benchwarden.virtual.dut import Dut, DutParams
 from benchwarden.virtual.hands_port import HandsPort
 from benchwarden.virtual.line_end import LineEnd, open_line_end
 from benchwarden.virtual.lockstep import HostLines, Lockstep
+from benchwarden.virtual.rig import Rig
 
 # How long the wall waits for a silent host before virtual time goes on.
 PATIENCE_S = 2.0
@@ -79,13 +81,25 @@ def make_board(unit: Unit, faults: Sequence[FaultSpec], seed: int) -> VirtualBoa
     Raises:
         PlanError: a fault's name, severity or channel is not one of those allowed.
     """
-    dut = Dut(DutParams.from_unit(unit, seed), seed)
+    return _board(Dut(DutParams.from_unit(unit, seed), seed), faults, seed)
+
+
+def make_rig(faults: Sequence[FaultSpec], seed: int) -> VirtualBoard:
+    """Return a bench with supply and resistor in place of an amplifier.
+
+    Raises:
+        PlanError: a fault's name, severity or channel is not one of those allowed on the rig.
+    """
+    return _board(Rig(), faults, seed)
+
+
+def _board(load: BenchLoad, faults: Sequence[FaultSpec], seed: int) -> VirtualBoard:
     for fault in faults:
         try:
-            dut.inject(fault.name, fault.severity, fault.at_s, fault.channel)
+            load.inject(fault.name, fault.severity, fault.at_s, fault.channel)
         except ValueError as error:
             raise PlanError(str(error)) from error
-    return VirtualBoard(dut, seed)
+    return VirtualBoard(load, seed)
 
 
 class Server:
@@ -277,7 +291,13 @@ def _parser() -> argparse.ArgumentParser:
         prog="benchwarden virtual",
         description="A bench that is computed, not measured: real firmware on modelled parts and amplifier.",
     )
-    parser.add_argument("--unit", type=Path, help="unit facts (unit.toml); default: the demo amplifier")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--unit", type=Path, help="unit facts (unit.toml); default: the demo amplifier")
+    what.add_argument(
+        "--rig",
+        action="store_true",
+        help="bench supply and resistor instead of an amplifier, to calibrate and commission",
+    )
     parser.add_argument(
         "--fault", action="append", default=[], metavar="NAME[:severity][@seconds][/left|right]", help="may be repeated"
     )
@@ -292,6 +312,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _unit(path: Path | None) -> Unit:
+    if path is not None:
+        return load_unit(path)
+    with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as shipped:
+        return load_unit(shipped)
+
+
 def main(argv: Sequence[str] | None = None, report: Callable[[str], object] | None = None) -> int:
     """Run the virtual bench until SIGTERM or SIGINT; return the exit code."""
     args = _parser().parse_args(argv)
@@ -299,12 +326,8 @@ def main(argv: Sequence[str] | None = None, report: Callable[[str], object] | No
     try:
         if args.speed < 0 or args.window < 1:
             raise PlanError("speed and window; allowed: speed 0 or more, window 1 or more")
-        if args.unit is not None:
-            unit = load_unit(args.unit)
-        else:
-            with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as shipped:
-                unit = load_unit(shipped)
-        board = make_board(unit, [parse_fault(text) for text in args.fault], args.seed)
+        faults = [parse_fault(text) for text in args.fault]
+        board = make_rig(faults, args.seed) if args.rig else make_board(_unit(args.unit), faults, args.seed)
         try:
             end = open_line_end("auto" if args.socket is None else "socket", args.socket or 0)
             lockstep = Lockstep(args.window) if args.lockstep or args.speed != 1 else None

@@ -9,16 +9,13 @@ alert path's own: conversion of 1.08 ms plus the release.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pytest
-from scripted_host import UNIT, wide_stage
+from played_board import Run
 
-from benchwarden.virtual.board import ALERT, RELAY_ENABLE, RELAY_PULSE, BenchStop, VirtualBoard
+from benchwarden.virtual.board import ALERT, RELAY_ENABLE, RELAY_PULSE
 from benchwarden.virtual.clock import VirtualClock
 from benchwarden.virtual.coil_drive import CoilDrive
-from benchwarden.virtual.dut import Dut, DutParams
 from benchwarden.virtual.fake_machine import Chip, ChipReset
 from benchwarden.virtual.parts import Misuse
 from benchwarden.virtual.relays import MIRROR_LAG_US, RELEASE_US, MainsRelay
@@ -27,78 +24,6 @@ from wardenfw import wire
 pytestmark = pytest.mark.bench
 LONGEST_RELEASE_US = int(RELEASE_US * 1.1)
 LONGEST_HOLD_US = 60_000
-Act = Callable[["Run"], None]
-
-
-class Run:
-    """Plays a board for a while: hello at 1 s, acknowledgements, and acts at given seconds."""
-
-    def __init__(self, seed: int = 1, ticks_origin_us: int = 0) -> None:
-        self.board = VirtualBoard(Dut(DutParams.from_unit(UNIT, 1, still=True), 1), seed, ticks_origin_us)
-        self.lease_ms = 5000
-        self.events: list[tuple[float, tuple[object, ...]]] = []
-        self.frames: list[bytes] = []
-        self.contacts: list[tuple[int, bool]] = []
-        self._partial = bytearray()
-        self._seq = 0
-        self._event_seq = 0
-        moved = self.board.mains._on_contact
-
-        def contact(closed: bool) -> None:
-            self.contacts.append((self.board.clock.now_us, closed))
-            moved(closed)
-
-        self.board.mains._on_contact = contact
-
-    @property
-    def t_s(self) -> float:
-        return self.board.clock.now_us / 1e6
-
-    def send(self, kind: int, payload: bytes = b"") -> None:
-        self._seq += 1
-        self.board.port.incoming += wire.encode(kind, self._seq, payload)
-
-    def close(self, stage: bytes | None = None) -> None:
-        self.send(wire.STAGE, stage or wide_stage())
-        self.send(wire.ARM)
-
-    def play(self, until_s: float, acts: dict[float, Act]) -> Run:
-        todo = sorted({1.0: lambda run: run.send(wire.HELLO_REQUEST), **acts}.items(), key=lambda item: item[0])
-
-        def tick() -> None:
-            self._listen()
-            while todo and self.t_s >= todo[0][0]:
-                todo.pop(0)[1](self)
-            if self.t_s >= until_s:
-                raise BenchStop
-
-        self.board.run(tick)
-        return self
-
-    def _listen(self) -> None:
-        port = self.board.port
-        self._partial += port.outgoing
-        port.outgoing.clear()
-        while (end := self._partial.find(b"\n")) >= 0:
-            _, kind, seq, payload = wire.decode(bytes(self._partial[:end]))
-            del self._partial[: end + 1]
-            if kind == wire.FRAME:
-                self.frames.append(payload)
-                if self.lease_ms:
-                    self.send(wire.ACK, wire.pack_ack(seq, self._event_seq, self.lease_ms))
-            elif kind == wire.HELLO:
-                self._event_seq = 0
-            elif kind == wire.EVENT and seq > self._event_seq:
-                self._event_seq = seq
-                self.events.append((self.t_s, wire.unpack_event(payload)))
-            elif kind == wire.REPLY:
-                _, to_kind, refusal, _, text = wire.unpack_reply(payload)
-                assert refusal == wire.DONE, (wire.KIND_NAMES[to_kind], wire.REFUSALS[refusal], text)
-                if to_kind == wire.ARM:
-                    self.send(wire.GO, wire.pack_u32(int(text)))
-
-    def told(self, event: int) -> list[tuple[object, ...]]:
-        return [body for _, body in self.events if body[1] == event]
 
 
 def _closing(run: Run) -> None:
