@@ -13,11 +13,15 @@ from wardenfw.frames import FrameBuilder, FrameRing
 from wardenfw.guard import Guard
 from wardenfw.interlock import Interlock
 from wardenfw.outbox import Outbox
+from wardenfw.program import SHORT_DIGITS, ProgramCheck
+from wardenfw.ram_test import RamTest
 from wardenfw.relay import Relay
 from wardenfw.sampler import PARTS, Sampler
+from wardenfw.selftest import SelfTest
 from wardenfw.sensors.ads1115 import Ads1115
 from wardenfw.sensors.ina228 import Ina228
 from wardenfw.sensors.ntc import Ntc
+from wardenfw.stall import hang, in_words, opened_ms
 from wardenfw.ticks import MsClock, sleep_us, ticks_add, ticks_diff, ticks_us
 
 SLOT_US = 2500
@@ -37,6 +41,9 @@ ROOM_US = 2000
 POSTPONE_SCANS = 50
 MEASURE_HEAP_SCANS = 6000
 VERIFY_SCANS = 50
+# With the relay open: everything anew once an hour, and a piece of the program's files once a second.
+SELF_TEST_MS = 3_600_000
+PROGRAM_SCANS, PROGRAM_PHASE = 100, 39
 SENSOR_EVENT_MS = 100
 
 
@@ -84,7 +91,13 @@ class App:
         self.boot = board.random_u32()
         self.scan = 0
         self.overruns = 0
-        self.parts = {}
+        self.program = ProgramCheck(board.flash)
+        ram = RamTest(
+            self.sampler.buffers() + self.burst.buffers() + self.guard.history.buffers() + self.ring.buffers()
+        )
+        self.test = SelfTest(board, self.relay, self.sampler, ram, self.program)
+        self._tested_ms = 0
+        self._paused = False
         self._slots = self.sampler.slots()
         self._slot = 0
         self._t_ms = 0
@@ -102,8 +115,8 @@ class App:
         self._collect_in = COLLECT_SCANS
         self._measure_at = 0
         board.watch_alert(self.relay.on_alert)
-        self.self_test()
-        self._emit(wire.EV_BOOT, 0, wire.NO_CHANNEL, 0.0, 0.0, board.reset_reason())
+        self.self_test(power_on=True)
+        self._tell_boot()
 
     def _emit(self, event, cause, channel, value, limit, text):
         lock = self.interlock
@@ -112,19 +125,45 @@ class App:
         )
         return self.outbox.event(payload)
 
-    def self_test(self):
-        """Look at every part and tell the interlock; takes a few milliseconds, relay open only."""
-        parts = self.sampler.self_test()
-        # The look at the output converters left a conversion running; one started
-        # before it ends would be ignored, and its result taken for a bias drop.
-        sleep_us(CONVERSION_US)
-        die = scale.die_celsius(self.board.adc_die.read_u16())
-        parts["adc"] = "ok" if -20.0 < die < 90.0 else "die temperature reads %.0f C" % die
-        parts["relay_contact"] = "closed" if self.relay.contact_closed() else "ok"
-        self.parts = parts
-        wrong = ["%s %s" % (name, parts[name]) for name in parts if parts[name] != "ok"]
+    def self_test(self, power_on=False, whole_program=True):
+        """Test everything and tell the interlock; the relay is open, the scan stands still for a second or so."""
+        test = self.test
+        test.run(power_on, whole_program)
+        wrong = test.wrong()
         self.interlock.set_selftest(not wrong, ", ".join(wrong))
+        self._tested_ms = self.clock.now()
+        self._paused = True
         self.collect_soon()
+
+    def _self_test_again(self, t_ms):
+        """Test anew once an hour while nothing is asked of the relay; look at the program's files meanwhile."""
+        lock = self.interlock
+        if lock.state != wire.SAFE or lock.may_work()[0]:
+            return
+        program = self.program
+        if t_ms - self._tested_ms >= SELF_TEST_MS and self.board.estop.value() == 0:
+            self.self_test(whole_program=False)
+        elif self.scan % PROGRAM_SCANS == PROGRAM_PHASE and program.step() and program.result != "ok":
+            self.test.parts["program"] = program.result
+            lock.set_selftest(False, "program " + program.result)
+
+    def stall(self, ms):
+        """Stop everything but the hardware, to prove that the relay opens without it; see stall.hang."""
+        took_ms = hang(self.relay, self.board.keep_word, ms)
+        # Still here: the watchdog has not bitten within that time.
+        text = "watchdog silent for %d ms; %s" % (ms, in_words(took_ms))
+        self.interlock.trip(
+            self.clock.now(), wire.CAUSES.index("relay-fault"), wire.NO_CHANNEL, float(took_ms), 0.0, text
+        )
+
+    def _tell_boot(self):
+        board = self.board
+        took_ms = opened_ms(board.kept_word())
+        board.keep_word(0)
+        text = board.reset_reason()
+        if took_ms:
+            text += "; " + in_words(took_ms)
+        self._emit(wire.EV_BOOT, 0, wire.NO_CHANNEL, float(took_ms), 0.0, text)
 
     def hello(self):
         lock, outbox = self.interlock, self.outbox
@@ -139,9 +178,10 @@ class App:
             "cal_crc": self.calibration.crc_hex(),
             "selftest": {
                 "ok": lock.selftest_ok,
-                "parts": {name: self.parts[name] for name in self.parts if self.parts[name] != "ok"},
-                "tested": len(self.parts),
+                "parts": {name: self.test.parts[name] for name in self.test.parts if self.test.parts[name] != "ok"},
+                "tested": len(self.test.parts),
             },
+            "program": self.program.digest[:SHORT_DIGITS],
             "state": wire.STATES[lock.state],
             "cause": wire.CAUSES[lock.cause],
             "oldest_frame": self.ring.oldest,
@@ -164,9 +204,8 @@ class App:
         """Return the bytes of an INFO topic, before they are cut into parts."""
         if topic == wire.CALIBRATION_INFO:
             return self.calibration.record
-        if topic == wire.PROGRAM_INFO:
-            return b""
-        return json.dumps({"ok": self.interlock.selftest_ok, "parts": self.parts}).encode()
+        facts = self.program.info() if topic == wire.PROGRAM_INFO else self.test.info()
+        return json.dumps(facts).encode()
 
     def calibrate(self, record):
         """Store a calibration and measure with it; return (answer, text). Relay open only."""
@@ -237,6 +276,8 @@ class App:
             self.sampler.recover(t_ms)
             if self.scan % VERIFY_SCANS == 7:
                 self._verify()
+        elif phase == 9:
+            self._self_test_again(t_ms)
 
     def _verify(self):
         part = self.sampler.verify_settings()
@@ -336,7 +377,10 @@ class App:
                 if late >= SCAN_US:
                     # Whole periods are gone; go on in step with the clock.
                     lost = late // SCAN_US
-                    self.overruns += lost
+                    # Those of a self-test were given up on purpose.
+                    if not self._paused:
+                        self.overruns += lost
+                    self._paused = False
                     self.scan += lost
                     due = ticks_add(due, lost * SCAN_US)
             now = ticks_us()

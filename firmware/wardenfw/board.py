@@ -35,6 +35,8 @@ I2C_HZ = 400_000
 # the pulses to the relay.
 I2C_TIMEOUT_US = 1000
 WATCHDOG_MS = 1000
+# Source: RP2040 datasheet 4.7.6, WATCHDOG_BASE + SCRATCH0; the boot ROM uses 4 to 7.
+WATCHDOG_SCRATCH0 = 0x40058000 + 0x0C
 RAILS, OUTPUTS = 0, 1
 # The pull of the pin has to charge the wire through 10 k before it is read.
 SENSE_US = 50
@@ -117,6 +119,37 @@ class Board:
         pin.init(pin.IN, pin.PULL_UP if pull_up else pin.PULL_DOWN)
         sleep_us(SENSE_US)
         return pin.value()
+
+    def pulse_follows_enable(self):
+        """Return True when the pulse pin, let go of, rises with the enable pin: their pads are neighbours.
+
+        Raises the enable pin for a moment: only while nothing feeds the pump.
+        """
+        pin = self.pulse
+        pin.init(pin.IN, pin.PULL_DOWN)
+        self.enable.value(1)
+        sleep_us(SENSE_US)
+        touching = pin.value() == 1
+        self.enable.value(0)
+        pin.init(pin.OUT, value=0)
+        return touching
+
+    def bus_lines(self, bus):
+        """Return (SDA, SCL) of an idle bus as they lie; the bus is opened anew, see `i2c`."""
+        pin = machine.Pin
+        sda_pin, scl_pin = (RAILS_SDA, RAILS_SCL) if bus == RAILS else (OUTPUTS_SDA, OUTPUTS_SCL)
+        sda, scl = pin(sda_pin, pin.IN, pin.PULL_UP), pin(scl_pin, pin.IN, pin.PULL_UP)
+        sleep_us(SENSE_US)
+        levels = sda.value(), scl.value()
+        self.i2c[bus] = self._open_bus(bus)
+        return levels
+
+    def keep_word(self, word):
+        """Keep 32 bits over a reset by the watchdog, not over a loss of power."""
+        machine.mem32[WATCHDOG_SCRATCH0] = word
+
+    def kept_word(self):
+        return machine.mem32[WATCHDOG_SCRATCH0] & 0xFFFFFFFF
 
     def board_id(self):
         return "".join("%02x" % b for b in machine.unique_id())

@@ -30,6 +30,10 @@ class Burst:
         self._before = 0
         self.trip_seq = 0
 
+    def buffers(self):
+        """Return (name, typecode, buffer) of what the memory test may write to."""
+        return ("burst times", "I", self._t), ("burst bits", "B", self._bits), ("burst samples", "i", self._counts)
+
     def record(self, t_ms, bits, raw):
         """Keep one scan; does nothing once the half second after a trip is full."""
         if self._left == 0:

@@ -27,6 +27,10 @@ class FrameRing:
         self.following = 1
         self.lost = 0
 
+    def buffers(self):
+        """Return (name, typecode, buffer) of what the memory test may write to."""
+        return (("frames", "B", self._data),)
+
     def room(self):
         """Return (buffer, offset) of the frame about to be added by `added`."""
         if self.following - self.oldest == KEPT_FRAMES:
@@ -92,11 +96,11 @@ class FrameBuilder:
         self.means[i] = total // n
         fine = total * scale.FINE_PER_COUNT // n
         low, high = totals.low[i], totals.high[i]
-        gain, offset, shape = scale.GAIN[i], scale.OFFSET[i], scale.SHAPE[i]
-        # Few floats a channel: each one is an allocation. Where a scale is curved
-        # the mean is of the counts, as a slower converter would have it.
+        parts, zero, gain, shape = scale.PARTS, scale.ZERO[i], scale.GAIN_OF_PART[i], scale.SHAPE[i]
+        # Three floats a channel and no more: each one is an allocation. Where a
+        # scale is curved the mean is of the counts, as a slower converter would have it.
         if shape == scale.LINEAR:
-            self._mean[i] = total * (scale.GAIN_OF_TEN[i] if n == 10 else gain / n) + offset
+            self._mean[i] = (total * parts + zero * n) * (scale.GAIN_OF_TEN[i] if n == 10 else gain / n)
             if gain < 0.0:
                 low, high = high, low
         else:
@@ -108,10 +112,10 @@ class FrameBuilder:
                 peak = scale.peak_steps
                 fine = peak(fine)
                 low, high = peak(low * scale.FINE_PER_COUNT), peak(high * scale.FINE_PER_COUNT)
-            self._mean[i] = fine * gain + offset
+            self._mean[i] = (fine * parts + zero) * gain
         self.fine[i] = fine
-        self._low[i] = low * gain + offset
-        self._high[i] = high * gain + offset
+        self._low[i] = (low * parts + zero) * gain
+        self._high[i] = (high * parts + zero) * gain
 
     def step(self):
         """Work on; return True when the frame has just been added to the ring."""

@@ -31,6 +31,10 @@ class History:
         for i in range(self._n):
             self._sum[i] = self._count[i] = 0
 
+    def buffers(self):
+        """Return (name, typecode, buffer) of what the memory test may write to."""
+        return ("100 ms history", "i", self._ring[0]), ("1 s history", "i", self._ring[1])
+
     def _append(self, tier, channel, value):
         self._ring[tier][self._head[tier] * self._n + channel] = value
 

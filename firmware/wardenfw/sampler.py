@@ -16,6 +16,7 @@ ETIMEDOUT = 110
 RECOVER_EVERY_MS = 500
 LOW_START, HIGH_START = 1 << 28, -(1 << 28)
 OK, DOWN, SETTLING = 0, 1, 2
+NO_ANSWER = "does not answer"
 
 # Channels in wire.CHANNELS order, by the slot that reads them.
 RAIL_CHANNELS = (0, 1, 2, 3)
@@ -182,10 +183,7 @@ class Sampler:
                 self._stuck[bus] = False
                 self._recovered_at[bus] = t_ms
                 self.recoveries += 1
-                i2c = self._recover_bus(bus)
-                for part in range(4):
-                    if PART_BUS[part] == bus:
-                        self._parts[part].attach(i2c)
+                self.attach(bus, self._recover_bus(bus))
 
     def verify_settings(self):
         """Read back one monitor's settings, the other one next time; return its part number if they were lost.
@@ -221,20 +219,34 @@ class Sampler:
         neg = self._rails[1].clear_alert()
         return 0 if pos else 1 if neg else None
 
-    def self_test(self):
-        """Set up every part; return a dict part -> "ok" or what is wrong."""
+    def attach(self, bus, i2c):
+        """Give the parts on a bus the bus that was opened anew."""
+        for part in range(4):
+            if PART_BUS[part] == bus:
+                self._parts[part].attach(i2c)
+
+    def identify(self):
+        """Return a dict part -> "ok", NO_ANSWER or what is wrong: is every part what it should be?"""
         found = {}
         for i in range(4):
-            part = self._parts[i]
             try:
-                answer = part.check()
-                if i < 2 and answer == "ok":
-                    part.configure()
-                    self._status[i] = SETTLING
+                answer = self._parts[i].check()
             except OSError as error:
-                answer = "does not answer"
+                answer = NO_ANSWER
                 self._failed(i, error)
             found[PARTS[i]] = answer
         for i in range(3):
             found[PARTS[4 + i]] = self._ntcs[i].check()
         return found
+
+    def set_up_rail(self, i):
+        """Configure a rail monitor and let its alert go; return "ok" or what is wrong. Raises OSError."""
+        part = self._rails[i]
+        part.configure()
+        self._status[i] = SETTLING
+        part.clear_alert()
+        return "ok" if part.is_configured() else "does not keep its settings"
+
+    def buffers(self):
+        """Return (name, typecode, buffer) of what the memory test may write to."""
+        return (("samples", "i", self.raw),)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 import struct
+from collections.abc import Callable
 from typing import Any
 
 import firmware_fakes as fakes
+import selftest_models
 
 from wardenfw import wire
 
@@ -38,15 +40,31 @@ def stage_payload(limits: list[Any] | None = None, stage_id: int = 7, limiter_in
 class Bench:
     """The firmware, its fakes, and the fewest things a host does."""
 
-    def __init__(self, clock: fakes.Time, flash: fakes.Flash | None = None) -> None:
+    def __init__(
+        self,
+        clock: fakes.Time,
+        flash: fakes.Flash | None = None,
+        faults: frozenset[str] = frozenset(),
+        spoil: Callable[[Bench], None] | None = None,
+    ) -> None:
+        """
+        Args:
+            faults: of the relay chain, see selftest_models.
+            spoil: makes something else wrong before the firmware is built.
+        """
         from wardenfw import app, board
 
         self.time = clock
         self.parts = fakes.parts()
         for name in ("left", "right"):
             self.parts[name].registers = _Converter()
+        self.chain, self.monitors, self.converters = selftest_models.wire_up(clock, self.parts, faults)
         self.port = fakes.Port()
         self.flash = fakes.Flash() if flash is None else flash
+        if "program.txt" not in self.flash.files:
+            fakes.install_program(self.flash)
+        if spoil is not None:
+            spoil(self)
         self.app = app.build(board.Board(self.port, self.flash))
         self.follow = True  # the mirror contact opens as the coil is driven
         self.frames: list[tuple[Any, ...]] = []

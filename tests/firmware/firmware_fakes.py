@@ -6,9 +6,11 @@ They hold registers, not physics: the virtual bench has the models of the parts.
 from __future__ import annotations
 
 import errno
+import hashlib
 import sys
 import time
 import types
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -16,6 +18,7 @@ from typing import Any
 import wardenfw
 
 TICKS_MAX = (1 << 30) - 1  # as on the board
+WATCHDOG_SCRATCH0 = 0x4005800C  # RP2040 datasheet 4.7.6
 
 
 class Time:
@@ -51,6 +54,9 @@ class Pin:
     pulls: dict[int, int] = {}
     log: list[tuple[int, int]] = []
     handlers: dict[int, tuple[Callable[[Any], None], Any]] = {}
+    # What a model behind a pin makes of a level: `reader(level) -> level`, `writer(level)`, None for let go.
+    readers: dict[int, Callable[[int], int]] = {}
+    writers: dict[int, Callable[[int | None], None]] = {}
 
     def __init__(self, number: int, mode: int = 0, pull: int = 0, value: int | None = None) -> None:
         self.number, self.mode = number, mode
@@ -59,19 +65,30 @@ class Pin:
         elif pull:
             Pin.levels.setdefault(number, 1 if pull == Pin.PULL_UP else 0)
 
-    def init(self, mode: int, pull: int) -> None:
-        assert mode == Pin.IN, "only inputs change their pull"
-        Pin.pulls[self.number] = pull
+    def init(self, mode: int, pull: int = 0, value: int | None = None) -> None:
+        self.mode = mode
+        if mode == Pin.IN:
+            assert pull, "an input without a pull floats"
+            Pin.pulls[self.number] = pull
+            if self.number in Pin.writers:
+                Pin.writers[self.number](None)
+        else:
+            assert value is not None, "an output begins with a level"
+            self._set(value)
 
     def _set(self, value: int) -> None:
         assert value in (0, 1), "a pin takes 0 or 1"
         if Pin.levels.get(self.number) != value:
             Pin.log.append((self.number, value))
         Pin.levels[self.number] = value
+        if self.number in Pin.writers:
+            Pin.writers[self.number](value)
 
     def value(self, value: int | None = None) -> int | None:
         if value is None:
-            return Pin.levels[self.number]
+            level = Pin.levels[self.number]
+            reader = Pin.readers.get(self.number)
+            return level if reader is None else reader(level)
         assert self.mode in (Pin.OUT, Pin.OPEN_DRAIN), f"GP{self.number} is an input"
         self._set(value)
         return None
@@ -88,6 +105,19 @@ class Registers:
     def __init__(self, registers: dict[int, int], wide: tuple[int, ...] = ()) -> None:
         self.registers, self.wide, self.present = registers, wide, True
         self.reads: list[int] = []
+        self.model: Any = None  # `read(register)`, `write(register, value)`
+
+    def read(self, register: int) -> int:
+        self.reads.append(register)
+        value = self.registers[register] if self.model is None else self.model.read(register)
+        assert isinstance(value, int)
+        return value
+
+    def write(self, register: int, value: int) -> None:
+        if self.model is None:
+            self.registers[register] = value
+        else:
+            self.model.write(register, value)
 
 
 class I2C:
@@ -112,16 +142,18 @@ class I2C:
     def readfrom_mem_into(self, address: int, register: int, buffer: bytearray) -> None:
         part = self._part(address)
         assert len(buffer) == (3 if register in part.wide else 2)
-        part.reads.append(register)
-        buffer[:] = part.registers[register].to_bytes(len(buffer), "big")
+        buffer[:] = part.read(register).to_bytes(len(buffer), "big")
+
+    def readfrom_into(self, address: int, buffer: bytearray) -> None:
+        self._part(address)
 
     def writeto_mem(self, address: int, register: int, data: bytes) -> None:
         assert len(data) == 2
-        self._part(address).registers[register] = int.from_bytes(data, "big")
+        self._part(address).write(register, int.from_bytes(data, "big"))
 
     def writeto(self, address: int, data: bytes) -> None:
         assert len(data) == 3
-        self._part(address).registers[data[0]] = int.from_bytes(data[1:], "big")
+        self._part(address).write(data[0], int.from_bytes(data[1:], "big"))
 
 
 class ADC:
@@ -211,6 +243,19 @@ class Flash:
         return sorted(n for n in self.files if not folder or n.startswith(folder + "/"))
 
 
+def install_program(flash: Flash) -> None:
+    """Put a small program and its listing into the flash, as an installer does."""
+    files = {
+        "boot.py": b"boot",
+        "main.py": b"main",
+        "wardenfw/app.mpy": bytes(range(256)) * 9,
+        "wardenfw/wire.mpy": b"w",
+    }
+    flash.files.update(files)
+    lines = "".join(f"{zlib.crc32(files[path]):08x} {len(files[path])} {path}\n" for path in sorted(files)).encode()
+    flash.files["program.txt"] = lines + f"sha256 {hashlib.sha256(lines).hexdigest()}\n".encode()
+
+
 WIDE = (4, 5, 7, 8)
 
 
@@ -242,20 +287,25 @@ def installed() -> Iterator[Time]:
     machine.unique_id = lambda: bytes(range(8))  # type: ignore[attr-defined]
     machine.reset_cause = lambda: 1  # type: ignore[attr-defined]
     machine.WDT_RESET = 3  # type: ignore[attr-defined]
+    machine.mem32 = {WATCHDOG_SCRATCH0: 0}  # type: ignore[attr-defined]
     Pin.levels.clear()
     Pin.pulls.clear()
     Pin.log.clear()
     Pin.handlers.clear()
+    Pin.readers.clear()
+    Pin.writers.clear()
     Pin.levels.update({3: 0, 18: 0, 19: 1, 20: 0, 21: 1, 22: 0})
     # VSYS/3 of 4.7 V in 3.3 V
     ADC.counts = {26: 36500, 27: 36500, 28: 36500, 29: 31110, 4: 14000}
     I2C.stuck = {0: False, 1: False}
     WDT.fed = 0
-    names = ("wardenfw.ticks", "wardenfw.board", "wardenfw.app", "machine")
+    # Whatever has bound the time or the pins at import.
+    timed = ("ticks", "board", "monitor_test", "converter_test", "chain_test", "selftest", "stall", "app")
+    names = (*(f"wardenfw.{name}" for name in timed), "machine")
     saved = {name: sys.modules.pop(name, None) for name in names}
     # `from wardenfw import app` takes the package's attribute before it looks for a module.
-    for name in names[:3]:
-        vars(wardenfw).pop(name.partition(".")[2], None)
+    for name in timed:
+        vars(wardenfw).pop(name, None)
     patched = ("ticks_ms", "ticks_us", "ticks_diff", "ticks_add", "sleep_us")
     before = {name: getattr(time, name, None) for name in patched}
     sys.modules["machine"] = machine

@@ -381,7 +381,7 @@ def test_a_failing_part_at_power_on_is_a_fault_with_its_name() -> None:
         finally:
             fakes.parts = real
         assert bench.lock.state == wire.FAULT
-        assert bench.app.parts["output_left"] == "does not answer"
+        assert bench.app.test.parts["output_left"] == "does not answer at 0x48"
         bench.parts["left"].present = True
         bench.run(50)
         assert bench.ask(wire.RESET)[2] == wire.DONE
