@@ -145,6 +145,8 @@ def test_dates() -> None:
 
 def test_the_data_for_the_page_are_plain_json(tmp_path: Path) -> None:
     from benchwarden.report.pdf import _page_data
+    from benchwarden.report.typeset import printed
 
-    data = _page_data(content_of(gather(write_run(tmp_path / "run", soak_s=5.0))), ascii_only=False)
+    content = content_of(gather(write_run(tmp_path / "run", soak_s=5.0)))
+    data = printed(_page_data(content, ascii_only=False), ascii_only=False)
     assert json.loads(json.dumps(data, allow_nan=False)) == data
