@@ -14,6 +14,9 @@ from benchwarden.errors import LinkError
 class VirtualBench:
     """A running virtual bench; leaving the context ends its process.
 
+    Args:
+        unit_path: facts of the amplifier on it; None puts the rig in its place.
+
     Attributes:
         port: what `open_port` takes.
         hands: address of the knobs and buttons, "host:port".
@@ -22,8 +25,11 @@ class VirtualBench:
         LinkError: on entering, when the process does not come up; with its words.
     """
 
-    def __init__(self, unit_path: Path, fault: str, speed: float, seed: int, extra: tuple[str, ...] = ()) -> None:
-        command = [sys.executable, "-m", "benchwarden.virtual.server", "--unit", str(unit_path)]
+    def __init__(
+        self, unit_path: Path | None, fault: str, speed: float, seed: int, extra: tuple[str, ...] = ()
+    ) -> None:
+        command = [sys.executable, "-m", "benchwarden.virtual.server"]
+        command += ["--rig"] if unit_path is None else ["--unit", str(unit_path)]
         command += ["--speed", str(speed), "--seed", str(seed), "--hands-port", "0"]
         if fault != "none":
             command += ["--fault", fault]
