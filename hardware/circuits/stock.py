@@ -151,12 +151,12 @@ def small_fet(ref: str, g: str, d: str, s: str, note: str = "") -> Part:
     return Part(
         ref,
         "NFET",
-        "BSS138",
+        "NX7002AK",
         {"G": g, "D": d, "S": s},
-        "small N-channel FET, 50 V, logic level",
-        "onsemi BSS138",
-        "50 V, 0.2 A, threshold 0.8 to 1.5 V at 1 mA",
-        model="bss138",
+        "small N-channel FET, 60 V, threshold 1.1 to 2.1 V",
+        "Nexperia NX7002AK",
+        "60 V, 0.19 A, threshold 1.1 to 2.1 V at 0.25 mA",
+        model="nx7002",
         note=note,
     )
 

@@ -44,14 +44,14 @@ def _parts(left: bool) -> tuple[Part, ...]:
         ),
         capacitor("C4", "22u", "AIN2", "TERM", "x7r_25", note="7 Hz with R8"),
         # HF level
-        capacitor("C5", "4.7n", "AMP0", "HP1", "c0g_200"),
-        resistor("R9", "2.2k", "HP1", "TERM", "one", note="15 kHz"),
+        capacitor("C5", "10n", "AMP0", "HP1", "c0g_200"),
+        resistor("R9", "1k", "HP1", "TERM", "one", note="16 kHz; 0.8 W at 40 V peak"),
         capacitor("C6", "2.2n", "HP1", "HP2", "c0g_200"),
         resistor("R10", "4.7k", "HP2", "TERM", "half", note="15 kHz"),
         schottky_signal("D3", "HP2", "PEAK", note="100 V: 45 V peak at most"),
         capacitor("C7", "47n", "PEAK", "TERM", "c0g_200"),
         resistor("R11", "210k", "PEAK", "AIN1", "thin", note="with C7: holds 10 ms"),
-        resistor("R12", "8.87k", "AIN1", "TERM", "thin"),
+        resistor("R12", "9.2k", "AIN1", "TERM", "thin", note="1/25 of the peak, the detector's own loss included"),
         ic(
             "U1",
             "ADS1115",

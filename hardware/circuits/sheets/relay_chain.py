@@ -115,7 +115,7 @@ PARTS: tuple[Part, ...] = (
     resistor("R10", "2.2k", "P12_E", "PUMP_SW"),
     resistor("R11", "10k", "PUMP_SW", "PUMP_AC", note="with C10: a train much faster than the loop's holds nothing"),
     capacitor("C10", "22n", "PUMP_AC", "GND", "film"),
-    capacitor("C1", "8.2n", "PUMP_AC", "PUMP_IN", "c0g"),
+    capacitor("C1", "12n", "PUMP_AC", "PUMP_IN", "c0g"),
     signal_diode("D1", "GND", "PUMP_IN"),
     signal_diode("D2", "PUMP_IN", "PUMP_C2"),
     capacitor("C2", "100n", "PUMP_C2", "GND", "film"),
@@ -126,7 +126,7 @@ PARTS: tuple[Part, ...] = (
     # enable
     resistor("R14", "100", "ENABLE", "ENABLE_GATE"),
     small_fet("Q2", "ENABLE_GATE", "COIL_B", "GND", note="the enable pin"),
-    resistor("R15", "10k", "COIL_B", "COIL_SENSE"),
+    resistor("R15", "4.7k", "COIL_B", "COIL_SENSE"),
     diode_pair("D6", "GND", "COIL_SENSE", "P3V3"),
     capacitor("C6", "1n", "COIL_SENSE", "GND"),
     suppressor("D7", "SMAJ28A", "32.8", "GND", "COIL_A", note="fast decay: no plain diode across the coil"),
