@@ -30,6 +30,8 @@ from benchwarden.install.board_files import BoardFacts, BoardFile
 # Between two characters of an answer. Erasing flash and hashing a file stay far
 # below it; a file system that must be tidied up first may take seconds.
 _SILENCE_S = 30.0
+# For the prompt to show; a soft reset of a board with a full heap takes well under a second.
+_ENTER_S = 10.0
 # 3 bytes become 4 letters; a piece and its compiled form fit a crowded heap.
 _PIECE_BYTES = 3 * 768
 
@@ -108,11 +110,12 @@ class PromptBoard:
         self._folders: set[str] = set()  # known to be there
         self._transport: Any = None
         with self._speaking():
-            self._transport = SerialTransport(port_name, timeout=_SILENCE_S)
+            self._transport = SerialTransport(port_name, timeout=_ENTER_S)
             self._transport.serial.write_timeout = _SILENCE_S
         try:
             with self._speaking("no MicroPython prompt answers there: "):
-                self._transport.enter_raw_repl(soft_reset=True)
+                self._transport.enter_raw_repl(soft_reset=True, timeout_overall=_ENTER_S)
+                self._transport.serial.timeout = _SILENCE_S
             self._do(_SETUP)
         except BaseException:
             self.close()
