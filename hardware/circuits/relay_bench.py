@@ -24,7 +24,7 @@ EDGE_S = 2.5e-3  # one slot of the scan: 200 Hz
 PULL_OHM = 60e3  # RP2040 pull-up and pull-down, 50 to 80 k
 
 # The parts between the gate of the pulses and the coil, for many copies at once.
-PUMP = "R9 Q3 R10 R11 C10 C1 D1 D2 C2 R12 D5 R13 Q1 Q2 D7 K1".split()
+PUMP = "R9 Q3 R10 R11 C10 C1 D1 D2 C2 R12 D5 R13 Q1 Q2 D7 D8 K1".split()
 # Left out: protection of the 12 V line, and what is on the mains side.
 NOT_HERE = "D3 D4 F2 C3 RV1 F1 S1 J1 J2".split()
 
@@ -66,7 +66,9 @@ def level(name: str, node: str, changes: Sequence[tuple[float, float]]) -> str:
     return f"v_{name} {node} 0 pwl({' '.join(points)})"
 
 
-def edges(start_s: float, stop_s: float, half_s: float = EDGE_S, *, end_high: bool = False) -> list[tuple[float, float]]:
+def edges(
+    start_s: float, stop_s: float, half_s: float = EDGE_S, *, end_high: bool = False
+) -> list[tuple[float, float]]:
     """Return the changes of a train that starts low and stops in the level asked for."""
     n = int((stop_s - start_s) / half_s)
     n -= (n % 2) ^ end_high
@@ -115,7 +117,7 @@ def chain(
         "r_okn okn_out ok_neg 50",
         pull,
     ]
-    alert = spice.lines(BOARD, "GND", only=["R54", "R55", "D30", "D31"])
+    alert = spice.lines(BOARD, "GND", only=["R64", "R65", "D30", "D31"])
     body = spice.lines(SHEET, "GND", skip=[*NOT_HERE, *skip], shorted=shorted, values=values)
     vectors = [f"v({n})" for n in ("coil_a", "coil_b", "pump_c2", "pump_gate", "coil_sense", "latch_q", "alert", "aux")]
     coil = [] if "K1" in skip else ["i(l_k1)"]

@@ -23,6 +23,8 @@ MODELS = """
 .model bav99 d(is=2.5n rs=0.6 n=1.78 cjo=1.5p m=0.3 tt=5.8n bv=100 ibv=1u)
 * BAT46: 0.20 V at 0.1 mA, 0.37 V at 10 mA, 10 pF at 0 V, 6 pF at 1 V
 .model bat46 d(is=66n rs=5 n=1.05 cjo=10p vj=0.4 m=0.4 tt=0 bv=110 ibv=100u)
+* BAT54: 0.24 V at 0.1 mA, 0.32 V at 1 mA, 10 pF
+.model bat54 d(is=0.2u rs=2 n=1.4 cjo=10p vj=0.4 m=0.4 bv=35 ibv=100u)
 * SS110: 0.7 V at 1 A
 .model ss110 d(is=0.3u rs=0.1 n=1.05 cjo=110p vj=0.5 m=0.45 bv=110 ibv=100u)
 """

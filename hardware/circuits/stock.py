@@ -116,6 +116,20 @@ def diode_pair(ref: str, a: str, middle: str, k: str, note: str = "") -> Part:
     )
 
 
+def schottky_pair(ref: str, a: str, middle: str, k: str, note: str = "") -> Part:
+    return Part(
+        ref,
+        "D2",
+        "BAT54S",
+        {"A": a, "M": middle, "K": k},
+        "two Schottky diodes in series, SOT-23",
+        "Nexperia BAT54S",
+        "30 V, 200 mA",
+        model="bat54",
+        note=note,
+    )
+
+
 def zener(ref: str, volts: str, a: str, k: str, note: str = "") -> Part:
     return Part(
         ref,

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from circuits.netlist import NC, Part, Sheet
 from circuits.sheets.main_nets import used_by
-from circuits.stock import connector, resistor, small_fet, suppressor
+from circuits.stock import connector, resistor, signal_diode, small_fet, suppressor
 
 PARTS: tuple[Part, ...] = (
     resistor("R20", "100", "BYPASS", "BYPASS_GATE"),
     resistor("R21", "100k", "BYPASS", "GND"),
     small_fet("Q4", "BYPASS_GATE", "BYPASS_COIL", "GND"),
-    suppressor("D8", "SMAJ28A", "32.8", "GND", "BYPASS_COIL"),
+    signal_diode(
+        "D9", "BYPASS_COIL", "BYPASS_CLAMP", note="D9, D10: fast decay; short, they can only hold the lamp in"
+    ),
+    suppressor("D10", "SMAJ22A", "25.7", "P12_E", "BYPASS_CLAMP"),
     Part(
         "K2",
         "RELAY",

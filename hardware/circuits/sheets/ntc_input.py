@@ -12,7 +12,7 @@ from circuits.sheets.main_nets import used_by
 from circuits.stock import capacitor, connector, diode_pair, resistor
 
 
-def _input(n: int, lead: str, pin: str) -> tuple[Part, ...]:
+def _input(n: int, lead: str, pin: str, clamp: str) -> tuple[Part, ...]:
     return (
         connector(
             f"J{20 + n}",
@@ -34,16 +34,17 @@ def _input(n: int, lead: str, pin: str) -> tuple[Part, ...]:
         ),
         resistor(f"R{20 + 10 * n}", "20k", "P3V3", lead, "thin"),
         resistor(f"R{21 + 10 * n}", "20k", "P3V3", lead, "thin", note="10.0 k together"),
-        resistor(f"R{22 + 10 * n}", "10k", lead, pin, "one", note="8 mA when the lead touches 85 V"),
-        diode_pair(f"D{20 + n}", "GND", pin, "P3V3"),
+        resistor(f"R{22 + 10 * n}", "10k", lead, clamp, "one", note="8 mA when the lead touches 85 V"),
+        diode_pair(f"D{20 + n}", "GND", clamp, "P3V3", note="silicon, not Schottky: its leakage would be read as heat"),
+        resistor(f"R{23 + 10 * n}", "10k", clamp, pin, note="keeps what the diode leaves over out of the pin"),
         capacitor(f"C{20 + n}", "100n", pin, "GND"),
     )
 
 
 PARTS: tuple[Part, ...] = (
-    *_input(1, "NTC_LEFT", "SINK_LEFT"),
-    *_input(2, "NTC_RIGHT", "SINK_RIGHT"),
-    *_input(3, "NTC_AMBIENT", "AMBIENT"),
+    *_input(1, "NTC_LEFT", "SINK_LEFT", "CLAMP_LEFT"),
+    *_input(2, "NTC_RIGHT", "SINK_RIGHT", "CLAMP_RIGHT"),
+    *_input(3, "NTC_AMBIENT", "AMBIENT", "CLAMP_AMBIENT"),
 )
 
 SHEET = Sheet("ntc_input", "Heatsink and ambient sensors", "main", PARTS, used_by(PARTS))

@@ -1,8 +1,8 @@
 """Mains relay, dead-man charge pump, enable transistor, alert latch, emergency stop.
 
 12 V -> emergency stop -> coil -> node A -> Q1 (held on by the pulses) -> node B
--> Q2 (enable pin) -> ground. A suppressor from A to ground lets the coil's
-current fall against 31 V instead of 0.7 V.
+-> Q2 (enable pin) -> ground. A suppressor and a diode across the
+coil let its current fall against 26 V instead of 0.7 V.
 
 The pump: a pulse that the latch lets through is inverted and lifted to 12 V
 (Q3), loses what is faster than some kHz in R11 and C10, and through C1, D1, D2
@@ -18,10 +18,10 @@ from circuits.sheets.main_nets import used_by
 from circuits.stock import (
     capacitor,
     connector,
-    diode_pair,
     electrolytic,
     ic,
     resistor,
+    schottky_pair,
     schottky_power,
     signal_diode,
     small_fet,
@@ -127,9 +127,12 @@ PARTS: tuple[Part, ...] = (
     resistor("R14", "100", "ENABLE", "ENABLE_GATE"),
     small_fet("Q2", "ENABLE_GATE", "COIL_B", "GND", note="the enable pin"),
     resistor("R15", "4.7k", "COIL_B", "COIL_SENSE"),
-    diode_pair("D6", "GND", "COIL_SENSE", "P3V3"),
+    schottky_pair("D6", "GND", "COIL_SENSE", "P3V3", note="Schottky: the pin bears 0.5 V beyond its supply"),
     capacitor("C6", "1n", "COIL_SENSE", "GND"),
-    suppressor("D7", "SMAJ28A", "32.8", "GND", "COIL_A", note="fast decay: no plain diode across the coil"),
+    # Across the coil, not from node A to ground: a suppressor that fails short
+    # there would hold the coil whatever the transistors do.
+    signal_diode("D8", "COIL_A", "COIL_CLAMP", note="with D7: fast decay, no plain diode across the coil"),
+    suppressor("D7", "SMAJ22A", "25.7", "P12_E", "COIL_CLAMP"),
     # the relay and its mirror contact
     Part(
         "K1",
