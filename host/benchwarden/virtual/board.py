@@ -44,6 +44,8 @@ USB_BUFFER = 256
 # USB behind a Schottky diode, as on a Pico: VSYS; the converter's reference is the 3.3 V.
 VSYS_V = 4.7
 REFERENCE_V = 3.3
+# Longer than anything but a stall keeps the firmware from its watchdog.
+STALLED_US = 150_000
 # Boot ROM, interpreter start and the import of the firmware, before its first instruction.
 BOOT_US = 600_000
 
@@ -348,6 +350,11 @@ class VirtualBoard:
     def booting(self) -> bool:
         """The board has power and its firmware does not run yet."""
         return self.powered and self.app is None
+
+    @property
+    def stalled(self) -> bool:
+        """The firmware has not fed the watchdog for many a scan: it will not answer before the reset."""
+        return self.chip.unfed_us > STALLED_US
 
     def power_on(self) -> None:
         """Plug the board in; its firmware starts when `run` goes on."""

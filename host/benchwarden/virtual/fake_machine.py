@@ -247,6 +247,11 @@ class Chip:
         self.feed_watchdog()
         self._watch(self._wdt_round)
 
+    @property
+    def unfed_us(self) -> int:
+        """Time since the watchdog was fed; 0 while none is armed."""
+        return self.clock.now_us - self._wdt_due_us + self._wdt_period_us if self._wdt_period_us else 0
+
     def feed_watchdog(self) -> None:
         self._wdt_due_us = self.clock.now_us + self._wdt_period_us
 
@@ -423,8 +428,22 @@ def _machine_members(chip: Chip) -> dict[str, Any]:
             return sorted(a for a, part in self._parts.items() if part.connected)
 
         def writeto(self, addr: int, buf: Buffer | bytes, stop: bool = True) -> int:
-            self._part(addr, 1 + len(buf)).write(buf)
-            return len(buf)
+            # `_part` spelled out, as below.
+            n = len(buf)
+            part = self._parts.get(addr)
+            end_us = clock.now_us + self._spend_us[1 + n]
+            if (
+                end_us < clock.next_us
+                and part is not None
+                and part.connected
+                and not self._bus.stuck
+                and not chip.in_handler
+            ):
+                clock.now_us = end_us
+            else:
+                part = self._part(addr, 1 + n)
+            part.write(buf)
+            return n
 
         def readfrom_into(self, addr: int, buf: Buffer, stop: bool = True) -> None:
             self._part(addr, 1 + len(buf)).read_into(buf)

@@ -7,7 +7,7 @@ arrive by the wall clock decides nothing.
 
 A host that waits for the answer to a command before it acknowledges anything
 would wait for ever: after a moment of the wall its command is let through and
-gets a short errand of virtual time for its answer. Only such a host can make
+gets an errand of virtual time, until it is answered. Only such a host can make
 two runs differ.
 
 While no frames flow (before the first hello, after a reset) time stands still
@@ -27,6 +27,9 @@ from wardenfw import wire
 
 QUIET_US = 200_000
 ERRAND_US = 50_000
+# One that takes longer (a self-test, a write to flash) goes on until it is answered, at most this long.
+LONGEST_ERRAND_US = 2_000_000
+ANSWERS = (wire.HELLO, wire.REPLY, wire.BURST, wire.INFO)
 # Virtual time that passes without a host, once it has been silent for the wall's
 # patience, before it is waited for again.
 FREE_US = 30_000_000
@@ -53,9 +56,10 @@ def peek(line: bytes | bytearray) -> Seen:
 
 
 class OutgoingFrames:
-    """Counts the frames in what the board sends.
+    """Counts the frames and answers in what the board sends.
 
     Attributes:
+        answers: answers to commands so far.
         newest: sequence number of the newest frame.
         fresh: frames newer than any before, since `fresh` was last set to 0.
     """
@@ -63,6 +67,7 @@ class OutgoingFrames:
     def __init__(self) -> None:
         self.newest = 0
         self.fresh = 0
+        self.answers = 0
         self._partial = bytearray()
 
     def take(self, data: bytes | bytearray) -> None:
@@ -79,6 +84,8 @@ class OutgoingFrames:
                 elif kind == wire.FRAME and seq > self.newest:
                     self.newest = seq
                     self.fresh += 1
+                if kind in ANSWERS:
+                    self.answers += 1
             start = end + 1
         del partial[:start]
 
@@ -147,6 +154,7 @@ class Lockstep:
         self._target: int | None = None
         self._due_us = 0
         self._errand_us = -1
+        self._errand_answers = 0
         self.free_until_us = -1
 
     def must_pause(self, now_us: int) -> bool:
@@ -154,11 +162,13 @@ class Lockstep:
         if now_us < self.free_until_us:
             return False
         if self._errand_us >= 0:
-            return now_us >= self._errand_us
+            over_us = now_us - self._errand_us
+            answered = self.frames.answers != self._errand_answers
+            return over_us >= 0 and (answered or over_us >= LONGEST_ERRAND_US - ERRAND_US)
         return self.frames.fresh >= self._window or now_us >= self._due_us
 
     def not_yet(self, now_us: int) -> None:
-        """The board cannot answer (it boots): the next quiet pause is a while after now."""
+        """The board cannot answer (it boots or stalls): the next quiet pause is a while after now."""
         self._due_us = now_us + QUIET_US
 
     def pause(self) -> None:
@@ -183,6 +193,7 @@ class Lockstep:
         for number, line in enumerate(waiting, 1):
             if line.seen.kind not in (0, wire.ACK):
                 self._errand_us = now_us + ERRAND_US
+                self._errand_answers = self.frames.answers
                 return number
         return 0
 

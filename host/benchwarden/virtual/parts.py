@@ -584,12 +584,19 @@ class Ads1115(RegisterPart):
             self._done_us = -1
 
     def write(self, data: bytes | bytearray | memoryview) -> None:
-        if len(data) == 3 and data[0] == ADS_CONFIG:
-            # The scan starts a conversion in three of four slots.
-            self.pointer = ADS_CONFIG
-            self.write_register(ADS_CONFIG, data[1] << 8 | data[2])
-        else:
+        if len(data) != 3 or data[0] != ADS_CONFIG:
             super().write(data)
+            return
+        # The scan starts a conversion in three of four slots.
+        self.pointer = ADS_CONFIG
+        now_us = self._clock.now_us
+        if 0 <= self._done_us <= now_us:
+            self._finish()
+        self._config = config = (data[1] & 0x7F) << 8 | data[2]
+        # While a conversion runs, asking for another has no effect.
+        if self._done_us < 0 and (data[1] & 0x80 or not config & 0x0100):
+            self._running = config
+            self._done_us = now_us + _ADS_WAKE_US + (self._plans.get(config) or self._plan(config))[4]
 
     def read_into(self, buf: Buffer) -> None:
         if self.pointer == ADS_CONVERSION and len(buf) == 2:
@@ -618,14 +625,7 @@ class Ads1115(RegisterPart):
                 raise Misuse("ADS1115 conversion register is read-only")
             self._thresholds[register] = value
             return
-        now_us = self._clock.now_us
-        if 0 <= self._done_us <= now_us:
-            self._finish()
-        self._config = config = value & 0x7FFF
-        # While a conversion runs, asking for another has no effect.
-        if self._done_us < 0 and (value & 0x8000 or not value & 0x0100):
-            self._running = config
-            self._done_us = now_us + _ADS_WAKE_US + (self._plans.get(config) or self._plan(config))[4]
+        self.write(bytes((ADS_CONFIG, value >> 8, value & 0xFF)))
 
 
 # ln(R/R25) = A + B/T + C/T^2 + D/T^3

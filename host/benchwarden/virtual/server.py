@@ -207,7 +207,7 @@ class Server:
         now_us = self._board.clock.now_us
         if now_us < self._lockstep.free_until_us:
             self._run_free()
-        elif self._board.booting and self._lockstep.heard:
+        elif (self._board.booting or self._board.stalled) and self._lockstep.heard:
             self._lockstep.not_yet(now_us)
         elif self._lockstep.must_pause(now_us):
             self._pause(self._lockstep)

@@ -22,6 +22,7 @@ class Run:
 
     Attributes:
         refusals: the board may refuse; else a refusal fails the test.
+        acts: what `play` does besides, by second.
     """
 
     def __init__(self, seed: int = 1, ticks_origin_us: int = 0, load: BenchLoad | None = None) -> None:
@@ -33,6 +34,7 @@ class Run:
         self.hellos: list[dict[str, Any]] = []
         self.replies: list[tuple[int, int, str]] = []
         self.refusals = False
+        self.acts: dict[float, Act] = {}
         self.contacts: list[tuple[int, bool]] = []
         self._partial = bytearray()
         self._seq = 0
@@ -57,8 +59,9 @@ class Run:
         self.send(wire.STAGE, stage or wide_stage())
         self.send(wire.ARM)
 
-    def play(self, until_s: float, acts: dict[float, Act]) -> Run:
-        todo = sorted({1.0: lambda run: run.send(wire.HELLO_REQUEST), **acts}.items(), key=lambda item: item[0])
+    def play(self, until_s: float, acts: dict[float, Act] | None = None) -> Run:
+        acts = {1.0: lambda run: run.send(wire.HELLO_REQUEST), **self.acts, **(acts or {})}
+        todo = sorted(acts.items(), key=lambda item: item[0])
 
         def tick() -> None:
             self._listen()

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
-from benchwarden.virtual.lockstep import ERRAND_US, FREE_US, QUIET_US, HostLines, Lockstep, OutgoingFrames, peek
+from benchwarden.virtual.lockstep import (
+    ERRAND_US,
+    FREE_US,
+    LONGEST_ERRAND_US,
+    QUIET_US,
+    HostLines,
+    Lockstep,
+    OutgoingFrames,
+    peek,
+)
 from wardenfw import wire
 
 
@@ -71,8 +80,8 @@ def test_a_lone_command_gets_an_errand_and_the_wait_goes_on_with_its_target() ->
     lockstep, lines = paused(1, 2)
     lines.take(ack(1) + wire.encode(wire.STAGE, 2))
     assert lockstep.errand(lines.waiting, 1000) == 2
+    lockstep.frames.take(frame(3) + wire.encode(wire.REPLY, 2, b"answer"))
     assert not lockstep.must_pause(1000 + ERRAND_US - 1)
-    lockstep.frames.take(frame(3))
     assert lockstep.must_pause(1000 + ERRAND_US)
     lockstep.pause()
     lines.forget()
@@ -80,6 +89,17 @@ def test_a_lone_command_gets_an_errand_and_the_wait_goes_on_with_its_target() ->
     assert lockstep.ends_pause(lines.waiting) == 1, "frame 3 came during the errand and was not asked for"
     lockstep.release(2000)
     assert lockstep.errand([], 0) == 0
+
+
+def test_an_errand_goes_on_until_it_is_answered_but_not_for_ever() -> None:
+    lockstep, lines = paused(1, 2)
+    lines.take(wire.encode(wire.SELF_TEST, 2))
+    assert lockstep.errand(lines.waiting, 1000) == 1
+    lockstep.frames.take(frame(3) + frame(4))
+    assert not lockstep.must_pause(1000 + LONGEST_ERRAND_US - 1)
+    assert lockstep.must_pause(1000 + LONGEST_ERRAND_US)
+    lockstep.frames.take(wire.encode(wire.INFO, 2, b"answer"))
+    assert lockstep.must_pause(1000 + 2 * ERRAND_US)
 
 
 def test_silence_lets_time_go_for_a_while() -> None:

@@ -27,8 +27,8 @@ def played(seed: int, kind: str, slow_frames: tuple[int, ...] = ()) -> tuple[byt
         host = ScriptedHost(ready["port"])
 
         def dawdle(_: ScriptedHost) -> None:
-            # Wall time that passes here must not show in the run.
-            time.sleep(0.1)
+            # Wall time that passes here must not show in the run; much less than an errand waits.
+            time.sleep(0.03)
 
         host.greet()
         script = {
