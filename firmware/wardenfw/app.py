@@ -12,6 +12,7 @@ from wardenfw.commands import Commands, LineReader
 from wardenfw.frames import FrameBuilder, FrameRing
 from wardenfw.guard import Guard
 from wardenfw.interlock import Interlock
+from wardenfw.marking import one_by_one
 from wardenfw.outbox import Outbox
 from wardenfw.program import SHORT_DIGITS, ProgramCheck
 from wardenfw.ram_test import RamTest
@@ -440,4 +441,6 @@ def main():
     board = pins.Board()
     if board.button.value() == 0:
         return
-    build(board).run()
+    made = build(board)
+    one_by_one()
+    made.run()

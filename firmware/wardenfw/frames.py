@@ -96,9 +96,11 @@ class FrameBuilder:
         self.means[i] = total // n
         fine = total * scale.FINE_PER_COUNT // n
         low, high = totals.low[i], totals.high[i]
-        parts, zero, gain, shape = scale.PARTS, scale.ZERO[i], scale.GAIN_OF_PART[i], scale.SHAPE[i]
-        # Three floats a channel and no more: each one is an allocation. Where a
-        # scale is curved the mean is of the counts, as a slower converter would have it.
+        # Three floats a channel and no more, nor a tuple of four: each one is an
+        # allocation. Where a scale is curved the mean is of the counts, as a slower
+        # converter would have it.
+        parts, shape = scale.PARTS, scale.SHAPE[i]
+        zero, gain = scale.ZERO[i], scale.GAIN_OF_PART[i]
         if shape == scale.LINEAR:
             self._mean[i] = (total * parts + zero * n) * (scale.GAIN_OF_TEN[i] if n == 10 else gain / n)
             if gain < 0.0:

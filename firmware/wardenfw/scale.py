@@ -91,8 +91,13 @@ _UNCALIBRATED = (
 # that has bound the names sees it.
 GAIN = list(_UNCALIBRATED)
 OFFSET = [0.0] * len(GAIN)
-# A frame is the mean of ten scans unless a channel was missing in some.
-GAIN_OF_TEN = [g / 10 for g in GAIN]
+# The same for frames, where every float is an allocation: si = (PARTS * steps +
+# ZERO) * GAIN_OF_PART, right to half a part of a step and with one float. A
+# frame is the mean of ten scans unless a channel was missing in some.
+PARTS = 64
+ZERO = [0] * len(GAIN)
+GAIN_OF_PART = [g / PARTS for g in GAIN]
+GAIN_OF_TEN = [g / (10 * PARTS) for g in GAIN]
 
 _PEAK_PER_COUNT = AIN_LSB_V * HF_RATIO / PEAK_STEP_V
 _FOOT = int(FOOT_V / PEAK_STEP_V + 0.5)
@@ -120,8 +125,10 @@ def calibrate(entries):
 
 def _set(channel, gain, offset):
     GAIN[channel] = g = _UNCALIBRATED[channel] * gain
-    GAIN_OF_TEN[channel] = g / 10
     OFFSET[channel] = offset
+    ZERO[channel] = math.floor(offset / g * PARTS + 0.5)
+    GAIN_OF_PART[channel] = g / PARTS
+    GAIN_OF_TEN[channel] = g / (10 * PARTS)
 
 
 def ntc_celsius(counts):
