@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 from GTC import get_covariance, type_a, type_b, ureal
 from scipy.special import chdtrc, stdtrit
 
@@ -59,7 +60,8 @@ class Point:
         reading_sd: standard deviation of one reading, n: how many readings.
         value: the reference's value.
         exact: the value is known without the reference: inputs shorted, nothing applied.
-        u_setting: standard uncertainty from the setting's own movement while it was read.
+        u_setting: standard uncertainty that this setting has of its own: its movement while it was
+            read, and how far the channel strays from a line.
     """
 
     reading: float
@@ -161,15 +163,14 @@ def fit_line(points: Sequence[Point], reference: ReferenceError | None = None) -
     if not stated:
         return _scatter_fit(points, reference, scatter)
     weights = [max(u, _LEAST_WEIGHT_U * max(own)) for u in own]
-    line = type_b.line_fit_wls(x, [ureal(p.value, u) for p, u in zip(points, weights, strict=True)]).a_b
-    residuals = _residuals(points, line.a.x, line.b.x)
-    chi_squared = sum((r / u) ** 2 for r, u in zip(residuals, weights, strict=True))
+    chi_squared = _chi_squared(points, weights, reference.u_common)
     spare = len(points) - 2
     chance = float(chdtrc(spare, chi_squared)) if spare else math.nan
     widened = max(1.0, math.sqrt(chi_squared / spare)) if spare else 1.0
     y = _uncertain_values(points, reference, slope, widened)
     line = type_b.line_fit_wls(x, y, weights).a_b
     alone = type_b.line_fit_wls(x, _uncertain_values(points, _no_gain(reference), slope, widened), weights).a_b
+    residuals = _residuals(points, line.a.x, line.b.x)
     return _described(line.a, line.b, points, residuals, scatter, chance, widened, alone.b.u)
 
 
@@ -221,6 +222,25 @@ def _uncertain_values(points: Sequence[Point], reference: ReferenceError, slope:
             value += point.value * common_gain + common + ureal(0.0, widened * reference.u_own, reference.dof)
         values.append(value)
     return values
+
+
+def _chi_squared(points: Sequence[Point], own: Sequence[float], u_common: float) -> float:
+    """Return how far the points lie from the line that fits them best, in their own uncertainties, squared.
+
+    An offset of the reference shows between the points it measured and those
+    that needed no reference, so it counts as explained; its gain error is part
+    of any line.
+
+    Args:
+        own: standard uncertainty of each point alone, u_common: what the measured ones share.
+    """
+    shared = np.array([0.0 if point.exact else u_common for point in points])
+    weight = np.linalg.inv(np.diag(np.square(own)) + np.outer(shared, shared))
+    x = np.array([[1.0, point.reading] for point in points])
+    y = np.array([point.value for point in points])
+    line = np.linalg.solve(x.T @ weight @ x, x.T @ weight @ y)
+    rest = y - x @ line
+    return float(rest @ weight @ rest)
 
 
 def _scatter_fit(points: Sequence[Point], reference: ReferenceError, scatter: float) -> Fit:

@@ -160,6 +160,11 @@ def u_gain_of_parts(channel: str) -> float:
     return math.hypot(*(part.u(1.0) for part in tolerances(channel) if part.removed and part.kind == "gain"))
 
 
+def u_linearity_of_parts(channel: str) -> float:
+    """Return the standard uncertainty that every single reading has of its own, whatever the line."""
+    return math.hypot(*(part.u(1.0) for part in tolerances(channel) if part.kind == "linearity"))
+
+
 def _combined(parts: Iterable[Tolerance], value: float) -> float:
     return math.hypot(*(part.u(value) for part in parts))
 

@@ -15,6 +15,7 @@ from benchwarden.errors import PlanError
 # One table serves the pair: the modules are built alike.
 _LIKE = {"rail_neg_a": "rail_pos_a", "rail_neg_v": "rail_pos_v", "ambient_c": "sink_left_c"}
 _LIKE.update({name: name.replace("_right_", "_left_") for name in CHANNELS if "_right_" in name})
+KINDS = ("gain", "offset", "linearity")
 _KEYS = {"name", "kind", "limit", "removed", "source"}
 
 
@@ -23,7 +24,8 @@ class Tolerance:
     """One contribution to a channel's uncertainty.
 
     Attributes:
-        kind: "gain", relative to the reading, or "offset", in the channel's unit.
+        kind: "gain", relative to the reading; "offset", in the channel's unit; "linearity", in the
+            channel's unit and another at every reading.
         limit: largest error, taken as evenly distributed.
         removed: a calibration finds it and takes it out.
     """
@@ -80,8 +82,10 @@ def _tolerance(where: str, row: dict[str, Any]) -> Tolerance:
     limit = row["limit"]
     if isinstance(limit, bool) or not isinstance(limit, (int, float)) or not 0 < limit < math.inf:
         raise PlanError(f"{where}.limit = {limit!r}; allowed: a number above 0")
-    if row["kind"] not in ("gain", "offset"):
-        raise PlanError(f"{where}.kind = {row['kind']!r}; allowed: gain, offset")
-    if not isinstance(row["removed"], bool):
-        raise PlanError(f"{where}.removed = {row['removed']!r}; allowed: true, false")
+    if row["kind"] not in KINDS:
+        raise PlanError(f"{where}.kind = {row['kind']!r}; allowed: {', '.join(KINDS)}")
+    if not isinstance(row["removed"], bool) or (row["removed"] and row["kind"] == "linearity"):
+        raise PlanError(
+            f"{where}.removed = {row['removed']!r}; allowed: true, false; a straight line removes no linearity"
+        )
     return Tolerance(str(row["name"]), row["kind"], float(limit), row["removed"], str(row["source"]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -117,6 +118,17 @@ def test_residuals_are_held_against_their_uncertainty() -> None:
 
     assert three(0.005) > 0.3
     assert three(0.08) < 1e-3
+
+
+def test_an_offset_of_the_meter_is_no_bent_line() -> None:
+    # The meter is 0.02 high wherever it measures; nothing applied needs no meter.
+    points = [Point(0.0, 0.0, 1, 0.0, exact=True), Point(-10.0, 0.0, 1, -9.98), Point(10.0, 0.0, 1, 10.02)]
+    own = 0.002
+    bent = fit_line([replace(p, u_setting=own) for p in points])
+    meant = fit_line([replace(p, u_setting=own) for p in points], ReferenceError(u_common=0.02))
+    assert bent.chance < 1e-6
+    # By hand: the mean of the outer two less the zero is 0.02, of variance own^2/2 + own^2 + common^2.
+    assert meant.chance == pytest.approx(stats.chi2.sf(0.02**2 / (1.5 * own**2 + 0.02**2), 1), rel=1e-9)
 
 
 def test_one_point_gives_the_offset_and_leaves_the_gain_to_the_parts() -> None:

@@ -108,7 +108,14 @@ def test_every_channel_has_tolerances_and_calibrating_pays() -> None:
     [
         ('[[channel.volts]]\nname="x"', r"channel.volts; allowed: rail_pos_a"),
         ('[[channel.rail_pos_a]]\nname="x"\nlimit=1', "allowed: all of kind, limit, name, removed, source"),
-        ('[[channel.rail_pos_a]]\nname="x"\nkind="scale"\nlimit=1\nremoved=true\nsource="s"', "allowed: gain, offset"),
+        (
+            '[[channel.rail_pos_a]]\nname="x"\nkind="scale"\nlimit=1\nremoved=true\nsource="s"',
+            "allowed: gain, offset, linearity",
+        ),
+        (
+            '[[channel.rail_pos_a]]\nname="x"\nkind="linearity"\nlimit=1\nremoved=true\nsource="s"',
+            "no linearity",
+        ),
         ('[[channel.rail_pos_a]]\nname="x"\nkind="gain"\nlimit=0\nremoved=true\nsource="s"', "a number above 0"),
         ('[[channel.rail_pos_a]]\nname="x"\nkind="gain"\nlimit=1\nremoved=1\nsource="s"', "true, false"),
         ('[[channel.rail_pos_a]]\nname="x"\nkind="gain"\nlimit=1\nremoved=true\nsource="s"', "nothing for rail_pos_v"),
