@@ -75,6 +75,9 @@ class Outbox:
         return self.newest_event
 
     def acknowledge(self, frame_seq, event_seq):
+        if not self.listener:
+            # Nobody has met this start of the board: it is meant for the one before, and waited on the way.
+            return
         self._ring.acknowledge(frame_seq)
         while self._events and self._events[0][0] <= event_seq:
             self._events.pop(0)

@@ -147,6 +147,15 @@ def test_events_come_until_they_are_acknowledged(bench: Bench) -> None:
     assert bench.event_lines == []
 
 
+def test_an_acknowledgement_of_an_earlier_start_takes_no_event(bench: Bench) -> None:
+    # It waited on the way while the board restarted; nobody has met this start yet.
+    bench.send(wire.ACK, wire.pack_ack(40, 4, 3000))
+    bench.run(100)
+    hello(bench)
+    bench.run(300)
+    assert 1 in bench.events
+
+
 @pytest.mark.parametrize(
     "junk", [b"\n", b"hello\n", b"A" * 5000 + b"\n", bytes(range(256)), b"=" * 64 + b"\n", b"\r\n\r\n"]
 )
