@@ -36,7 +36,8 @@ from wardenfw import wire
 
 # Lease of a run (supervisor.LEASE_MS), so that what is proven is what a run relies on.
 LEASE_MS = 3000
-STALL_MS = 500
+# Twice the watchdog's time: the board must be reset before, or its watchdog does not work.
+STALL_MS = 2000
 # How long a person has for what is asked of them with the relay closed, seconds.
 ACT_S = 60.0
 WARM_S = 150.0
@@ -525,7 +526,8 @@ def _silence(rig: Rig, test: Test) -> Steps:
 
 
 def _unplugged(part: str, what: str, channel: str, may_alert: bool) -> Callable[[Rig, Test], Steps]:
-    rail = "" if channel == "rail_pos_a" else "rail_pos_a"
+    # The same current flows through the other module, which stays in place.
+    rail = "rail_neg_a" if channel == "rail_pos_a" else "rail_pos_a"
 
     def steps(rig: Rig, test: Test) -> Steps:
         readings = yield from _close(rig, test, stage_payload(rig), rig.low_volts)
@@ -571,7 +573,7 @@ def _stalled(rig: Rig, test: Test) -> Steps:
         return Finding(False, why=f"the board refuses to stall: {reply.why}", part="board firmware")
     boot: Told | None = yield AwaitRestart(20.0)
     if boot is None:
-        return Finding(False, why="the board did not come back after its watchdog's reset", part="watchdog")
+        return Finding(False, why="the watchdog did not restart the board within 20 s", part="hardware watchdog")
     found = judge.judge_stall(boot.value, test.requirement)
     found = Finding(found.ok, found.measures, (f"restarted: {boot.text}",), found.why, found.part)
     return (yield from _and_rest(test, found))

@@ -39,6 +39,7 @@ BUTTON_SCANS_MS = 20.0
 HOST_MARGIN_MS = 200.0
 # What a board tells of a stall that the contact did not follow. Source: firmware stall.py.
 STALL_NOT_OPENED = 0xFFFF
+COIL_DROPPED = "coil dropped"
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -134,8 +135,8 @@ def opening_measures(
         return (), why, "mains relay (welded contact?) or the wire of its mirror contact"
     found = [until(scans, cause, opened, f"{words} to contact open", cause_age_ms, 0.0)]
     dropped = coil_off(scans)
-    if dropped is not None:
-        found.append(until(scans, cause, dropped, f"{words} to coil dropped", cause_age_ms, 0.0))
+    if dropped is not None and words != COIL_DROPPED:
+        found.append(until(scans, cause, dropped, f"{words} to {COIL_DROPPED}", cause_age_ms, 0.0))
     if rail:
         gone = current_gone(scans, rail, flowing_a)
         if gone is None:
@@ -153,7 +154,7 @@ def in_time(measures: tuple[Measure, ...], requirement: Requirement) -> str:
     first = measures[0]
     if first.high_ms <= requirement.at_most_ms:
         return ""
-    sure = "took" if first.low_ms > requirement.at_most_ms else "may have taken"
+    sure = "took" if first.low_ms is not None and first.low_ms > requirement.at_most_ms else "may have taken"
     return f"{first.what} {sure} {first.words()}, expected at most {requirement.at_most_ms:.0f} ms"
 
 
@@ -264,7 +265,7 @@ def judge_alert(opening: Opening, requirement: Requirement, channel: str, set_ms
 
 def _from_event(scans: Scans, measure: Measure, cause: int, set_ms: int) -> Measure:
     before_ms = float(scans.t_ms[max(0, cause - 1)])
-    low = max(0.0, measure.low_ms + float(scans.t_ms[cause]) - set_ms) if measure.low_ms > 0 else 0.0
+    low = measure.low_ms + float(scans.t_ms[cause]) - set_ms if measure.low_ms else 0.0
     return Measure(measure.what, low, measure.high_ms + before_ms - set_ms + 2.5)
 
 
@@ -285,7 +286,7 @@ def judge_silence(opening: Opening, requirement: Requirement, acked_ms: int, flo
         return Finding(False, measures, why=why, part=part)
     opened = contact_open(scans)
     assert opened is not None  # or `why` would tell
-    whole = Measure("last frame acknowledged to contact open", math.nan, float(scans.t_ms[opened]) - acked_ms)
+    whole = Measure("last frame acknowledged to contact open", None, float(scans.t_ms[opened]) - acked_ms)
     why = in_time((whole,), requirement)
     return Finding(not why, (whole,), why=why, part="host lease" if why else "")
 
@@ -346,7 +347,7 @@ def judge_command(opening: Opening, requirement: Requirement, flowing_a: float) 
     dropped = coil_off(scans)
     if dropped is None:
         return _no_record("when the coil was dropped")
-    return _judged(scans, dropped, "coil dropped", 0.0, requirement, "rail_pos_a", flowing_a)
+    return _judged(scans, dropped, COIL_DROPPED, 0.0, requirement, "rail_pos_a", flowing_a)
 
 
 def _and_seen(found: Finding, words: str) -> Finding:

@@ -6,7 +6,8 @@ voltage and a power resistor in place of an amplifier.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -27,6 +28,8 @@ LEAST_V = 5.0
 LEAST_A, MOST_A = 0.5, 6.0
 # Most tests run at this share of the rig's voltage, so that there is a way up.
 LOW_SHARE = 2.0 / 3.0
+
+SHEET_FORMAT = 1
 
 Verdict = Literal["pass", "fail", "not done"]
 
@@ -208,18 +211,19 @@ class Measure:
 
     Attributes:
         what: from what to what.
-        low_ms: NaN where only the upper bound is known.
+        low_ms: None where only the upper bound is known.
     """
 
     what: str
-    low_ms: float
+    low_ms: float | None
     high_ms: float
 
     def words(self) -> str:
-        """Return the time as printed."""
-        if not self.low_ms >= 0:
-            return f"at most {self.high_ms:.0f} ms"
-        return f"{self.low_ms:.0f} to {self.high_ms:.0f} ms"
+        """Return the time as printed, bounds rounded outwards."""
+        high = math.ceil(self.high_ms - 1e-9)
+        if self.low_ms is None:
+            return f"at most {high} ms"
+        return f"{math.floor(self.low_ms + 1e-9)} to {high} ms"
 
 
 @dataclass(frozen=True)
@@ -267,7 +271,6 @@ class Sheet:
 
     Attributes:
         board: facts of the board (Hello.facts).
-        calibration: number of the record in force and its CRC in words.
         complete: every test that commissioning asks for was among those chosen.
         run: name of the run folder with the raw data.
     """
@@ -295,6 +298,11 @@ class Sheet:
         if any(r.verdict == "fail" for r in self.results):
             return "fail"
         return "pass" if self.passed else "incomplete"
+
+    def table(self) -> dict[str, Any]:
+        """Return the sheet as its JSON file holds it."""
+        table = asdict(self)
+        return {"format": SHEET_FORMAT, "verdict": self.verdict, **table}
 
 
 class NotDone(Stopped):
