@@ -24,9 +24,9 @@ EDGE_S = 2.5e-3  # one slot of the scan: 200 Hz
 PULL_OHM = 60e3  # RP2040 pull-up and pull-down, 50 to 80 k
 
 # The parts between the gate of the pulses and the coil, for many copies at once.
-PUMP = "R9 Q3 R10 R11 C10 C1 D1 D2 C2 R12 D5 R13 Q1 Q2 D7 D8 K1".split()
+PUMP = ["R9", "Q3", "R10", "R11", "C10", "C1", "D1", "D2", "C2", "R12", "D5", "R13", "Q1", "Q2", "D7", "D8", "K1"]
 # Left out: protection of the 12 V line, and what is on the mains side.
-NOT_HERE = "D3 D4 F2 C3 RV1 F1 S1 J1 J2".split()
+NOT_HERE = ["D3", "D4", "F2", "C3", "RV1", "F1", "S1", "J1", "J2"]
 
 
 @dataclass(frozen=True)
@@ -83,6 +83,7 @@ def chain(
     ok_pos: Sequence[tuple[float, float]] = ((0.0, 3.3),),
     supply_12: Sequence[tuple[float, float]] = ((0.0, 12.0),),
     supply_5: Sequence[tuple[float, float]] = ((0.0, 5.0),),
+    stop_pressed_at_s: float = float("inf"),
     pull_up: bool = False,
     skip: Sequence[str] = (),
     shorted: Sequence[tuple[str, str, str]] = (),
@@ -96,15 +97,19 @@ def chain(
     Args:
         stop_s: length of the run.
         pulse, enable, ok_pos, supply_12, supply_5: changes of GP15, GP14, of what
-            the positive rail module says, of the coil supply behind the emergency
+            the positive rail module says, of the coil supply before the emergency
             stop and of the board's 5 V.
+        stop_pressed_at_s: when the emergency stop opens.
         pull_up: what the firmware puts on GP22: pull-up, or else pull-down.
         pulse_source: a source on node "pulse" in place of `pulse`.
         extra: lines added to the deck.
     """
     pull = f"r_pull coil_sense {'p3v3' if pull_up else '0'} {PULL_OHM}"
     sources = [
-        level("12", "p12_e", supply_12),
+        level("12", "p12", supply_12),
+        level("stop", "stop", [(0.0, 1.0)] + ([(stop_pressed_at_s, 0.0)] if stop_pressed_at_s < stop_s else [])),
+        "s_stop p12 p12_e stop 0 contact",
+        ".model contact sw(vt=0.5 ron=0.1 roff=100meg)",
         level("5", "p5v", supply_5),
         # The 3.3 V are made from the 5 V.
         level("33", "p3v3", [(t, 3.3 * v / 5.0) for t, v in supply_5]),
@@ -119,7 +124,7 @@ def chain(
     ]
     alert = spice.lines(BOARD, "GND", only=["R64", "R65", "D30", "D31"])
     body = spice.lines(SHEET, "GND", skip=[*NOT_HERE, *skip], shorted=shorted, values=values)
-    vectors = [f"v({n})" for n in ("coil_a", "coil_b", "pump_c2", "pump_gate", "coil_sense", "latch_q", "alert", "aux")]
+    vectors = [f"v({n})" for n in ("coil_a", "coil_b", "pump_c2", "pump_gate", "coil_sense", "latch_q", "alert", "aux", "p12_e")]
     coil = [] if "K1" in skip else ["i(l_k1)"]
     got = run(
         spice.deck("relay chain", body, alert, sources, extra),
