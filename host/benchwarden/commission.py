@@ -120,6 +120,13 @@ class Now:
 
 
 @dataclass(frozen=True)
+class UsesRig:
+    """The person has described the rig; nothing is sent back."""
+
+    rig: Rig
+
+
+@dataclass(frozen=True)
 class Began:
     """A test begins, by name."""
 
@@ -810,6 +817,7 @@ def commission(tests: Sequence[Test], rig: Rig | None = None) -> Procedure[tuple
             continue
         if rig is None and test.id != "self-test":
             rig = yield from ask_rig()
+            yield UsesRig(rig)
             yield from _set_up(rig)
         yield Began(test.id)
         yield Tell(f"--- {test.title}")

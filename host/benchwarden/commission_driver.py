@@ -22,7 +22,7 @@ import numpy as np
 from benchwarden import commission as steps
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.clock import Clock
-from benchwarden.core.commissioning import Hand, Opening, Readings, Scans, Told
+from benchwarden.core.commissioning import Hand, Opening, Readings, Rig, Scans, TestResult, Told
 from benchwarden.core.procedure import Answerer, Ask, carry_out
 from benchwarden.core.samples import block_from_frames
 from benchwarden.errors import BoardFault, FrameError, LinkError, LinkTimeout
@@ -104,10 +104,13 @@ class Driver:
     Args:
         client: has said hello; closed by the caller.
         journal: begun; closed by the caller.
-        t0_ms: board time of the journal's time zero.
         person: who is asked and told.
         lockstep: the bench waits for acknowledgements; to fall silent towards it
             is to acknowledge without a lease.
+
+    Attributes:
+        results: of the tests that have ended.
+        rig: as the person described it, None before.
     """
 
     def __init__(
@@ -136,6 +139,8 @@ class Driver:
         self._lost = ""
         self._heard_s = clock.monotonic_s()
         self._test = ""
+        self.results: list[TestResult] = []
+        self.rig: Rig | None = None
         self._work: dict[type, Callable[[Any], Any]] = {
             Hand: self._hand,
             steps.Command: self._command,
@@ -147,6 +152,7 @@ class Driver:
             steps.AwaitLoss: self._await_loss,
             steps.AwaitRestart: self._await_restart,
             steps.Now: lambda _step: clock.utc_label(),
+            steps.UsesRig: self._uses_rig,
             steps.Began: self._began,
             steps.Ended: self._ended,
             steps.MakeOpen: self._make_open,
@@ -287,6 +293,11 @@ class Driver:
         self._person.do(hand)
         return ""
 
+    def _uses_rig(self, step: steps.UsesRig) -> str:
+        self.rig = step.rig
+        self._journal.append_note("rig", None, asdict(step.rig))
+        return ""
+
     def _began(self, step: steps.Began) -> str:
         self._test = step.test
         self._journal.append_note("commissioning-begins", None, {"test": step.test})
@@ -296,6 +307,7 @@ class Driver:
         self._journal.append_note("commissioning-test", None, asdict(step.result))
         self._journal.commit()
         result = step.result
+        self.results.append(result)
         words = result.measures[0].words() if result.measures else ""
         self._person.tell(f"{result.test}: {result.verdict.upper()} {words}{': ' if result.why else ''}{result.why}")
         return ""
