@@ -17,7 +17,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchwarden import __version__, commission_command, install_command
+from benchwarden import __version__, calibrate_command, commission_command, install_command
 from benchwarden.errors import BenchwardenError, PlanError
 
 if TYPE_CHECKING:
@@ -121,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
     ports.set_defaults(command=_ports)
 
     install_command.add(commands)
+    calibrate_command.add(commands)
     commission_command.add(commands)
 
     commands.add_parser("virtual", help="run the virtual bench by itself (see its own --help)")

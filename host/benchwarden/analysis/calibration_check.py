@@ -156,23 +156,23 @@ def absurd(
             f"(chance {fit.chance:.1g}); a reading was mistyped, or the meter changed its range"
         )
     top = max(points, key=lambda point: abs(point.value))
-    u_gain, u_parts = fit.u_gain_own / abs(fit.gain), u_gain_of_parts(channel)
     if why:
         return why
-    if len(points) > 1 and u_gain >= u_parts:
-        why.append(
+    u_gain, u_parts = fit.u_gain_own / abs(fit.gain), u_gain_of_parts(channel)
+    u_reference = 0.0 if top.exact else reference.u(top.value)
+    if len(points) > 1 and u_gain >= u_parts and u_reference < before.half_width / before.k:
+        return [
             f"{channel}: the settings lie too close together to tell the gain: it stays uncertain by "
             f"{100 * u_gain:.2g} %, the parts are good to {100 * u_parts:.2g} % (standard "
             "uncertainties); spread them wider, or take one and correct the offset alone"
-        )
-    elif after.half_width >= before.half_width:
-        u_reference = 0.0 if top.exact else reference.u(top.value)
-        why.append(
+        ]
+    if after.half_width >= before.half_width:
+        return [
             f"{channel}: the reference is not good enough: at {text(channel, top.value)} its standard uncertainty is "
             f"{_short(channel, u_reference)}; the correction would leave U {_short(channel, after.half_width)} where "
             f"the uncalibrated board has U {_short(channel, before.half_width)}"
-        )
-    return why
+        ]
+    return []
 
 
 def most_offset(channel: str) -> float:
