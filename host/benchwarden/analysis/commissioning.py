@@ -39,7 +39,7 @@ BUTTON_SCANS_MS = 20.0
 HOST_MARGIN_MS = 200.0
 # What a board tells of a stall that the contact did not follow. Source: firmware stall.py.
 STALL_NOT_OPENED = 0xFFFF
-COIL_DROPPED = "coil dropped"
+COIL_DROPPED, CONTACT_OPEN = "coil dropped", "contact open"
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -78,7 +78,9 @@ def missing(scans: Scans, channel: str) -> BoolArray:
     return np.asarray(np.isnan(scans.channel(channel)))
 
 
-def until(scans: Scans, cause: int, done: int, what: str, cause_age_ms: float, done_age_ms: float) -> Measure:
+def between(
+    scans: Scans, cause: int, done: int, since: str, until: str, cause_age_ms: float, done_age_ms: float
+) -> Measure:
     """Return the time from a cause to what it brought about.
 
     Args:
@@ -90,7 +92,7 @@ def until(scans: Scans, cause: int, done: int, what: str, cause_age_ms: float, d
     before_cause = float(t[max(0, cause - 1)]) - cause_age_ms
     before_done = float(t[max(0, done - 1)]) - done_age_ms
     low = max(0.0, before_done - float(t[cause]))
-    return Measure(what, low, float(t[done]) - before_cause)
+    return Measure(since, until, low, float(t[done]) - before_cause)
 
 
 def contact_open(scans: Scans) -> int | None:
@@ -133,17 +135,17 @@ def opening_measures(
     if opened is None:
         why = "the mirror contact of the mains relay never read open after the trip"
         return (), why, "mains relay (welded contact?) or the wire of its mirror contact"
-    found = [until(scans, cause, opened, f"{words} to contact open", cause_age_ms, 0.0)]
+    found = [between(scans, cause, opened, words, CONTACT_OPEN, cause_age_ms, 0.0)]
     dropped = coil_off(scans)
     if dropped is not None and words != COIL_DROPPED:
-        found.append(until(scans, cause, dropped, f"{words} to {COIL_DROPPED}", cause_age_ms, 0.0))
+        found.append(between(scans, cause, dropped, words, COIL_DROPPED, cause_age_ms, 0.0))
     if rail:
         gone = current_gone(scans, rail, flowing_a)
         if gone is None:
             last_a = float(scans.channel(rail)[-1])
             why = f"{rail} still reads {last_a:.3f} A at the end of the record, expected none: the contact reads open"
             return tuple(found), why, "mains relay: main contact and mirror contact disagree, or the rig bypasses it"
-        found.append(until(scans, cause, gone, f"{words} to current gone", cause_age_ms, SAMPLE_AGE_MS))
+        found.append(between(scans, cause, gone, words, "current gone", cause_age_ms, SAMPLE_AGE_MS))
     return tuple(found), "", ""
 
 
@@ -155,7 +157,9 @@ def in_time(measures: tuple[Measure, ...], requirement: Requirement) -> str:
     if first.high_ms <= requirement.at_most_ms:
         return ""
     sure = "took" if first.low_ms is not None and first.low_ms > requirement.at_most_ms else "may have taken"
-    return f"{first.what} {sure} {first.words()}, expected at most {requirement.at_most_ms:.0f} ms"
+    return (
+        f"from {first.since} to {first.until} {sure} {first.words()}, expected at most {requirement.at_most_ms:.0f} ms"
+    )
 
 
 def wrong_trip(opening: Opening, cause: str, channel: str, text: str = "") -> str:
@@ -213,7 +217,7 @@ def judge_limit(
     at = onset(outside(scans, channel, low, high), scans.trip)
     if at is None:
         return _no_record(f"when {channel} went beyond its limit")
-    found = _judged(scans, at, "last sample inside the limit", SAMPLE_AGE_MS, requirement, rail, flowing_a)
+    found = _judged(scans, at, "the last sample inside the limit", SAMPLE_AGE_MS, requirement, rail, flowing_a)
     value = float(scans.channel(channel)[at])
     return _and_seen(found, f"first sample beyond the limit: {value:.4g}, limit {low if value < low else high:.4g}")
 
@@ -254,7 +258,7 @@ def judge_alert(opening: Opening, requirement: Requirement, channel: str, set_ms
     cause = int(np.searchsorted(scans.t_ms, set_ms))
     if cause >= len(scans):
         return _no_record("when the threshold was moved")
-    measures, why, part = opening_measures(scans, cause, "threshold moved", 0.0, channel, flowing_a)
+    measures, why, part = opening_measures(scans, cause, "moving the threshold", 0.0, channel, flowing_a)
     # The event's own time is finer than the records'.
     exact = tuple(_from_event(scans, measure, cause, set_ms) for measure in measures)
     if not why and (late := in_time(exact, requirement)):
@@ -266,7 +270,7 @@ def judge_alert(opening: Opening, requirement: Requirement, channel: str, set_ms
 def _from_event(scans: Scans, measure: Measure, cause: int, set_ms: int) -> Measure:
     before_ms = float(scans.t_ms[max(0, cause - 1)])
     low = measure.low_ms + float(scans.t_ms[cause]) - set_ms if measure.low_ms else 0.0
-    return Measure(measure.what, low, measure.high_ms + before_ms - set_ms + 2.5)
+    return Measure(measure.since, measure.until, low, measure.high_ms + before_ms - set_ms + 2.5)
 
 
 def judge_silence(opening: Opening, requirement: Requirement, acked_ms: int, flowing_a: float) -> Finding:
@@ -286,7 +290,7 @@ def judge_silence(opening: Opening, requirement: Requirement, acked_ms: int, flo
         return Finding(False, measures, why=why, part=part)
     opened = contact_open(scans)
     assert opened is not None  # or `why` would tell
-    whole = Measure("last frame acknowledged to contact open", None, float(scans.t_ms[opened]) - acked_ms)
+    whole = Measure("the last acknowledged frame", CONTACT_OPEN, None, float(scans.t_ms[opened]) - acked_ms)
     why = in_time((whole,), requirement)
     return Finding(not why, (whole,), why=why, part="host lease" if why else "")
 
@@ -318,7 +322,7 @@ def judge_unplugged(
         lost = ", ".join(name for name in wire.CHANNELS if missing(scans, name)[-1] or missing(scans, name)[scans.trip])
         why = f"{channel} was not missing from the record when it tripped; missing: {lost or 'nothing'}"
         return Finding(False, why=why, part=f"{channel}: plug of another sensor, or sensors exchanged")
-    found = _judged(scans, at, "last sample of the sensor", SAMPLE_AGE_MS, requirement, rail, flowing_a)
+    found = _judged(scans, at, "the last sample of the sensor", SAMPLE_AGE_MS, requirement, rail, flowing_a)
     return _and_seen(found, "opened by the alert line, before the reading was missed" if by_alert else "")
 
 
@@ -334,7 +338,7 @@ def judge_stall(ms: float, requirement: Requirement) -> Finding:
     if ms >= STALL_NOT_OPENED:
         why = "the contact did not open while the loop stood still; only the watchdog's reset opened it"
         return Finding(False, why=why, part="charge pump (dead man)")
-    measure = Measure("last pulse to contact open", max(0.0, ms - 1.0), ms + 1.0)
+    measure = Measure("the last pulse", CONTACT_OPEN, max(0.0, ms - 1.0), ms + 1.0)
     why = in_time((measure,), requirement)
     return Finding(not why, (measure,), why=why, part="charge pump (dead man)" if why else "")
 

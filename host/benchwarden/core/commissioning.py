@@ -210,11 +210,12 @@ class Measure:
     """A time, known to lie between two bounds.
 
     Attributes:
-        what: from what to what.
+        since, until: from what to what.
         low_ms: None where only the upper bound is known.
     """
 
-    what: str
+    since: str
+    until: str
     low_ms: float | None
     high_ms: float
 

@@ -120,15 +120,18 @@ def _rig_rows(rig: dict[str, Any] | None) -> list[list[str]]:
 
 
 def _test_row(number: int, result: dict[str, Any]) -> dict[str, Any]:
-    times = [f"{m['what']}: {_span(m)}" for m in result["measures"]]
+    first, *others = result["measures"] or (None,)
+    times = [f"{m['until']} {_span(m)}" for m in others]
+    if first is not None:
+        times = ["; ".join([f"from {first['since']} to {first['until']}", *times])]
     return {
         "number": str(number),
         "title": result["title"],
         "id": result["test"],
         "required": result["requirement"]["text"],
         "source": result["requirement"]["source"],
-        "measured": _span(result["measures"][0]) if result["measures"] else "",
-        "details": [*times, *result["seen"]],
+        "measured": "" if first is None else _span(first),
+        "details": "; ".join([*times, *result["seen"]]),
         "verdict": result["verdict"],
         "why": " ".join(words for words in (_sentence(result["why"]), _look(result)) if words),
         "when": _clock(result["at_utc"]),
@@ -148,4 +151,4 @@ def _clock(utc: str) -> str:
 
 
 def _span(measure: dict[str, Any]) -> str:
-    return Measure(measure["what"], measure["low_ms"], measure["high_ms"]).words().replace(" ms", "\u00a0ms")
+    return Measure("", "", measure["low_ms"], measure["high_ms"]).words().replace(" ms", "\u00a0ms")
