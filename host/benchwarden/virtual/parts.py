@@ -500,6 +500,18 @@ _ADS_SUPPLY_V = 3.3
 _ADS_WAKE_US = 25
 
 
+# Source, single input, counts per volt, noise in counts, conversion time, and
+# whether conversions go on by themselves.
+_Plan = tuple[Volts, bool, float, float, int, bool]
+
+
+def _grounded() -> float:
+    return 0.0
+
+
+_IDLE: _Plan = (_grounded, False, 0.0, 0.0, 0, False)
+
+
 class Ads1115(RegisterPart):
     """Four-input converter, single shot or continuous.
 
@@ -520,7 +532,7 @@ class Ads1115(RegisterPart):
         self.gain = 1 + float(rng.normal(0, 1e-4))
         # The oscillator of the part is good for +-10 %.
         self._period_factor = 1 + float(rng.uniform(-0.08, 0.08))
-        self._plans: dict[int, tuple[Volts | None, bool, float, float, int]] = {}
+        self._plans: dict[int, _Plan] = {}
         self.power_cycle()
 
     def power_cycle(self) -> None:
@@ -529,7 +541,7 @@ class Ads1115(RegisterPart):
         self._result = 0
         self._thresholds = {ADS_LO_THRESH: 0x8000, ADS_HI_THRESH: 0x7FFF}
         self._done_us = -1  # of the conversion under way; -1: idle
-        self._running = 0  # config of the conversion under way
+        self._running = _IDLE  # of the conversion under way
 
     def rewire(self, inputs: Mapping[int, Volts]) -> None:
         """Put other voltages on the inputs."""
@@ -541,34 +553,30 @@ class Ads1115(RegisterPart):
             raise Misuse(f"ADS1115 has no register {register:02X}h")
         return 2
 
-    @property
-    def _continuous(self) -> bool:
-        return not self._config & 0x0100
-
     def conversion_us(self, config: int) -> int:
         return math.ceil(1e6 / ADS_RATE_SPS[config >> 5 & 7] * self._period_factor)
 
-    def _plan(self, config: int) -> tuple[Volts | None, bool, float, float, int]:
-        """Return (source, single input, counts per volt, noise in counts, conversion time) of a setting."""
-        pga, rate = config >> 9 & 7, config >> 5 & 7
-        # One LSB of noise at the most sensitive range and full rate, half of one elsewhere;
-        # slower rates average more.
-        noise_lsb = (1.0 if pga >= 5 else 0.5) * math.sqrt(ADS_RATE_SPS[rate] / 860)
-        per_volt = self.gain * 32768 / ADS_RANGE_V[pga]
-        plan = (
-            self._inputs.get(config >> 12 & 7),
-            bool(config & 0x4000),
-            per_volt,
-            noise_lsb,
-            self.conversion_us(config),
-        )
-        self._plans[config] = plan
+    def _plan(self, config: int) -> _Plan:
+        """Return what a setting means."""
+        plan = self._plans.get(config)
+        if plan is None:
+            pga, rate = config >> 9 & 7, config >> 5 & 7
+            # One LSB of noise at the most sensitive range and full rate, half of one elsewhere;
+            # slower rates average more.
+            plan = self._plans[config] = (
+                self._inputs.get(config >> 12 & 7, _grounded),
+                bool(config & 0x4000),
+                self.gain * 32768 / ADS_RANGE_V[pga],
+                (1.0 if pga >= 5 else 0.5) * math.sqrt(ADS_RATE_SPS[rate] / 860),
+                self.conversion_us(config),
+                not config & 0x0100,
+            )
         return plan
 
     def _finish(self) -> None:
         """Take the conversion that has ended by now into the result register."""
-        source, single, per_volt, noise_lsb, _ = self._plans.get(self._running) or self._plan(self._running)
-        volts = source() if source is not None else 0.0
+        source, single, per_volt, noise_lsb, period_us, continuous = self._running
+        volts = source()
         if single and not -0.3 <= volts <= _ADS_SUPPLY_V + 0.3:
             # A single input is clamped to the supply by its protection diodes.
             volts = -0.3 if volts < 0 else _ADS_SUPPLY_V + 0.3
@@ -576,10 +584,12 @@ class Ads1115(RegisterPart):
         if not -32768 <= counts <= 32767:
             counts = -32768 if counts < 0 else 32767
         self._result = counts & 0xFFFF
-        if self._continuous:
-            period_us = self.conversion_us(self._config)
+        if continuous:
+            # What it was told meanwhile holds from the next conversion on.
+            self._running = self._plan(self._config)
+            continuous = self._running[5]
+        if continuous:
             self._done_us += ((self._clock.now_us - self._done_us) // period_us + 1) * period_us
-            self._running = self._config
         else:
             self._done_us = -1
 
@@ -595,8 +605,8 @@ class Ads1115(RegisterPart):
         self._config = config = (data[1] & 0x7F) << 8 | data[2]
         # While a conversion runs, asking for another has no effect.
         if self._done_us < 0 and (data[1] & 0x80 or not config & 0x0100):
-            self._running = config
-            self._done_us = now_us + _ADS_WAKE_US + (self._plans.get(config) or self._plan(config))[4]
+            self._running = plan = self._plans.get(config) or self._plan(config)
+            self._done_us = now_us + _ADS_WAKE_US + plan[4]
 
     def read_into(self, buf: Buffer) -> None:
         if self.pointer == ADS_CONVERSION and len(buf) == 2:
