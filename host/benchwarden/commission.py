@@ -345,8 +345,13 @@ def _self_test(rig: Rig, test: Test) -> Steps:
     bad = {part: said for part, said in parts.items() if said != "ok"}
     seen = (f"{len(parts)} parts tested, {len(parts) - len(bad)} ok",)
     if bad:
-        why = "; ".join(f"{part}: {said}" for part, said in bad.items())
-        return Finding(False, seen=seen, why=why, part=", ".join(bad))
+        # What was not tested because of another part is not what to look at.
+        causes = {part: said for part, said in bad.items() if not said.startswith("not tested")} or bad
+        why = "; ".join(f"{part}: {said}" for part, said in causes.items())
+        rest = len(bad) - len(causes)
+        return Finding(
+            False, seen=seen, why=why + (f"; {rest} more not tested" if rest else ""), part=", ".join(causes)
+        )
     untested = [part for part in CHAIN_PARTS if part not in parts]
     if untested:
         return Finding(False, seen=seen, why="not tested by this firmware", part=", ".join(untested))

@@ -76,7 +76,7 @@ def checked_rig(rig: Rig) -> Rig:
             f"supply {rig.volts:g} V; allowed: {LEAST_V:g} to {MOST_V:g} V. "
             "The rig is handled while it is live; never use mains or an amplifier's rails for this"
         )
-    if not rig.ohms > 0 or not LEAST_A <= rig.amps <= MOST_A:
+    if not rig.ohms > 0.0 or not LEAST_A <= rig.amps <= MOST_A:
         raise PlanError(
             f"{rig.volts:g} V across {rig.ohms:g} ohm; allowed: a resistor that draws {LEAST_A:g} to {MOST_A:g} A, "
             f"which is {rig.volts / MOST_A:.1f} to {rig.volts / LEAST_A:.1f} ohm"

@@ -12,6 +12,7 @@ from benchwarden.record.board_records import BoardRecords
 from benchwarden.record.records_settings import interval_days
 
 KIND = "commissioning"
+_NEEDED = {"verdict", "complete", "ended_at_utc", "board", "results"}
 
 
 def commissioning_reminders(root: Path, board: dict[str, Any], now_utc: str) -> tuple[str, ...]:
@@ -31,10 +32,10 @@ def commissioning_reminders(root: Path, board: dict[str, Any], now_utc: str) -> 
         said.append(f"The commissioning interval cannot be read, {days} days are taken: {error}.")
     records, damaged = BoardRecords(root, str(board["board"])).read(KIND)
     said += [f"A commissioning sheet cannot be read: {words}." for words in damaged]
-    known = [record for record in records if record.get("format") == SHEET_FORMAT]
+    known = [record for record in records if record.get("format") == SHEET_FORMAT and set(record) >= _NEEDED]
     said += [
         f"A commissioning sheet is of another form than this program reads: {record['path']}."
         for record in records
-        if record.get("format") != SHEET_FORMAT
+        if record not in known
     ]
     return (*said, *reminders(known, board, days, now_utc))
