@@ -21,6 +21,7 @@ PROGRAM_PART = "program"
 _ATTEMPTS = 20
 _PAUSE_S = 1.0
 _HELLO_S = 5.0
+_INFO_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -118,7 +119,7 @@ def _back(opener: Callable[[], BytePort], clock: Clock, sleep: Callable[[float],
 
 
 def _selftest(client: BoardClient) -> dict[str, str]:
-    data = client.info(wire.SELFTEST_INFO)
+    data = client.info(wire.SELFTEST_INFO, _INFO_S)
     try:
         parts = json.loads(data)["parts"]
         return {str(part): str(result) for part, result in parts.items()}

@@ -17,7 +17,7 @@ import io
 import json
 import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import serial
@@ -51,7 +51,7 @@ def _h(p):
                 return s.digest()
             s.update(m[:n])
 def _w(d, t):
-    for e in os.ilistdir(d or '/'):
+    for e in os.ilistdir(d) if d else os.ilistdir():
         p = d + '/' + e[0] if d else e[0]
         if e[1] & 0x4000:
             print([p + '/', 0, b''])
@@ -86,10 +86,9 @@ with open({path!r}, 'rb') as f:
 """
 _MAKE_FOLDER = """
 try:
+    os.stat({path!r})
+except OSError:
     os.mkdir({path!r})
-except OSError as e:
-    if e.args[0] != 17:
-        raise
 """
 _RESTART = "import machine, time\ntime.sleep_ms(50)\nmachine.reset()"
 
@@ -100,8 +99,11 @@ _NO_ROOM = 28
 class PromptBoard:
     """The board behind one serial port."""
 
-    def __init__(self, port_name: str) -> None:
+    def __init__(self, port_name: str, connecting: Callable[..., Any] = SerialTransport) -> None:
         """Open the port and bring the interpreter to its raw prompt, with an empty heap.
+
+        Args:
+            connecting: makes the transport, called with the port's name and a timeout.
 
         Raises:
             LinkError: there is no prompt behind the port.
@@ -110,7 +112,7 @@ class PromptBoard:
         self._folders: set[str] = set()  # known to be there
         self._transport: Any = None
         with self._speaking():
-            self._transport = SerialTransport(port_name, timeout=_ENTER_S)
+            self._transport = connecting(port_name, timeout=_ENTER_S)
             self._transport.serial.write_timeout = _SILENCE_S
         try:
             with self._speaking("no MicroPython prompt answers there: "):
