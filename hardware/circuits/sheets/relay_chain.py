@@ -104,7 +104,7 @@ PARTS: tuple[Part, ...] = (
         note="1: set by ALERT low, whatever else; 2: reset by ENABLE low once ALERT is high",
     ),
     capacitor("C5", "100n", "P5V", "GND", note="at U2"),
-    resistor("R4", "4.7k", "P3V3", "ALERT"),
+    resistor("R4", "10k", "P3V3", "ALERT", note="with R64, R65: one module unplugged reads 0.55 V, below 0.8"),
     resistor("R5", "10k", "LATCH_Q", "LATCH_SENSE"),
     resistor("R6", "18k", "LATCH_SENSE", "GND", note="5 V to 3.2 V"),
     resistor("R7", "100k", "ENABLE", "GND"),
