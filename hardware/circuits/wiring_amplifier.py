@@ -5,6 +5,7 @@ from __future__ import annotations
 from schemdraw import elements as elm
 
 from circuits.drawing_page import Page
+from circuits.sheets import SHEETS
 from circuits.wiring_parts import (
     AMP_0V,
     CABLE,
@@ -148,21 +149,22 @@ def output_modules() -> Page:
 
     page.rectangle((16.0, 6.0), (21.4, 15.2), OUTPUT, 1.8, "#effafa")
     page.text((18.9, 14.6), "output module", 11.0, "center", OUTPUT)
+    plug = SHEETS["output_left"].part("J1")
     for y, name, what in (
-        (13.2, "E", "emitter side of the resistor"),
-        (10.2, "OUT", "output junction, module's middle"),
-        (7.2, "0V", "amplifier 0 V"),
+        (13.2, "2", "device's end of the resistor"),
+        (10.2, "1", "output junction, module's middle"),
+        (7.2, "3", "amplifier 0 V"),
     ):
         terminal(page, (16.0, y), OUTPUT)
-        page.text((16.3, y - 0.1), name, 10.0)
+        page.text((16.3, y - 0.1), f"J1.{name} {plug.pin_label(name)}", 10.0)
         page.text((16.3, y - 0.5), what, 8.0, "left")
     cable(page, [(5.0, 13.2), (15.91, 13.2)], OUTPUT, 1.6)
     cable(page, [(6.6, out), (6.6, 10.2), (15.91, 10.2)], OUTPUT, 1.6)
     page.dot((6.6, out), OUTPUT)
     cable(page, [(8.0, 4.6), (8.0, 7.2), (15.91, 7.2)], AMP_0V, 1.6)
     page.dot((8.0, 4.6), AMP_0V)
-    note(page, (9.0, 13.35), "twist E with OUT, at most 0.5 m")
-    note(page, (9.0, 7.35), "0V lead: 0 V at the loudspeaker terminal")
+    note(page, (9.0, 13.35), "twist these two, at most 0.5 m")
+    note(page, (9.0, 7.35), "0 V at the loudspeaker terminal")
     cable(page, [(21.4, 10.6), (26.6, 10.6)], CABLE, 1.4)
     page.text((22.3, 10.75), "5 V, ground, SDA, SCL", 9.0)
     barrier(page, [(21.8, 5.4), (21.8, 15.8)], "reinforced insulation:\nisolator, isolated supply", (22.1, 15.4))
@@ -179,11 +181,11 @@ def output_modules() -> Page:
         14.0,
         "Discharge the reservoirs before clipping on. The clips carry full rail when a device fails:\n"
         "use insulated clips and wire for 300 V; the series resistors sit in the module.\n"
-        "E and OUT on the same resistor, E on the device's side. Swapped, the bias reads negative.\n"
+        "Emitter and terminal lead on the same resistor. Swapped, the bias reads negative.\n"
         "Bridged or BTL outputs: the second terminal is not 0 V; do not use this wiring.",
     )
     page.rectangle((15.4, 0.5), (29.4, 3.6), "#111111", 1.2, "none")
-    note(page, (15.6, 3.2), "Which point is OUT", size=10.0)
+    note(page, (15.6, 3.2), "Which point is the terminal", size=10.0)
     note(
         page,
         (15.6, 2.75),

@@ -80,7 +80,8 @@ def rig() -> Page:
         page,
         (22.6, 14.6),
         (29.2, 16.8),
-        "output modules, one at a time:\ncalibrator on E-OUT (+-0.25 V),\non OUT-0V (+-80 V), HF by generator",
+        "output modules, one at a time:\ncalibrator emitter to terminal (+-0.25 V),\n"
+        "terminal to amp 0 V (+-30 V), HF: generator",
         "#effafa",
         9.0,
         OUTPUT,
