@@ -129,8 +129,8 @@ class CoilDrive:
             self._on_latch(is_set)
 
     def _gate(self) -> None:
-        """Pass the pulses on to the pump, whose level shifter lives on the 12 V."""
-        gated = bool(self._level) and not self.latch_set and self._logic and self._supply
+        """Pass the pulses on to the pump, whose level shifter lives on the 12 V behind the emergency stop."""
+        gated = bool(self._level) and not self.latch_set and self._logic and self._supply and self._loop_closed
         if gated == self._gated:
             return
         self._gated = gated

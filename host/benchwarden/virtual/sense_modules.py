@@ -38,12 +38,12 @@ SHUNT_OHM = 0.010
 OFFSET_RATIO = 55.0
 HF_RATIO = 25.0
 MIDDLE_V = 1.65
-BIAS_SERIES_OHM = 4400.0
+BIAS_SERIES_OHM = 4870.0
 BIAS_INPUT_OHM = 710e3
-OFFSET_SOURCE_OHM = 9818.0  # 10 k beside 540 k
+OFFSET_SOURCE_OHM = 982.0  # 1 k beside 54 k
 OFFSET_INPUT_OHM = 4.9e6
 BIAS_LAG_S = 4.4e-3  # 4.4 kohm, 1 uF
-OFFSET_LAG_S = 21.6e-3  # 9.8 kohm, 2.2 uF
+OFFSET_LAG_S = 21.6e-3  # 982 ohm, 22 uF
 # The detector gives up to this much less than the peak, and all of it from a
 # peak of some tenths of a volt on.
 FOOT_V = 0.22

@@ -163,7 +163,7 @@ def test_frames_tell_the_truth_within_the_parts_tolerances() -> None:
     """Every channel against the model's true value, by the parts' limits (uncalibrated board).
 
     Rail: shunt 0.5 %, INA228 0.05 %, 1 uV over 10 milliohm; bus 2.5 mV, 0.05 %. Bias: ADS1115 3 LSB
-    of 7.8 uV, 0.15 %, and 0.6 % that its input draws through 4.4 kohm. Offset: 55 times the converter's
+    of 7.8 uV, 0.15 %, and 0.6 % that its input draws through 4.9 kohm. Offset: 55 times the converter's
     3 LSB of 62.5 uV, 0.35 %. NTC 1 % and resistor 0.1 %: 0.25 K at 25 C.
     """
 
@@ -184,7 +184,7 @@ def test_frames_tell_the_truth_within_the_parts_tolerances() -> None:
         # Mains noise moves the rail within the frame's 100 ms.
         assert seen[name] == pytest.approx(getattr(dut, name), rel=3e-3, abs=5e-3)
     for side in ("left", "right"):
-        assert seen[f"bias_{side}_v"] == pytest.approx(getattr(dut, f"bias_{side}_v"), rel=9e-3, abs=3e-5)
+        assert seen[f"bias_{side}_v"] == pytest.approx(getattr(dut, f"bias_{side}_v"), rel=1e-2, abs=3e-5)
         assert seen[f"offset_{side}_v"] == pytest.approx(getattr(dut, f"offset_{side}_v"), abs=0.015)
         assert seen[f"sink_{side}_c"] == pytest.approx(getattr(dut, f"sink_{side}_c"), abs=0.5)
     assert seen["ambient_c"] == pytest.approx(dut.ambient_c, abs=0.5)

@@ -340,3 +340,31 @@ def test_hands_port_takes_several_programs_and_survives_nonsense() -> None:
                 answers += raw.recv(4096)
         assert answers.count(b'"ok": false') == 2
         assert one.state()["variac_pct"] == 30
+
+
+def test_rig_is_served_as_a_process_and_takes_its_acts_by_hand() -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "benchwarden.virtual.server", "--speed", "0", "--rig"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert process.stdout is not None
+        ready = json.loads(process.stdout.readline())
+        with hands_of(ready) as hands:
+            hands.supply(12.0)
+            hands.resistor(8.0)
+            hands.apply("offset_left_v", 1.5)
+            assert hands.meter("offset_left_v") == pytest.approx(1.5, abs=0.004)
+            hands.plug("ntc_left", False)
+            hands.module("rail_pos", False)
+            with pytest.raises(PlanError, match="no amplifier"):
+                hands.variac(10)
+            truth = hands.state()
+        process.send_signal(signal.SIGTERM)
+        process.communicate(timeout=20)
+    finally:
+        process.kill()
+        process.wait()
+    assert (truth["rig"], truth["supply_v"], truth["resistor_ohm"]) == (True, 12.0, 8.0)
