@@ -403,7 +403,7 @@ def _bypass(rig: Rig, test: Test) -> Steps:
                 return Finding(False, seen=tuple(seen), why="the relay did not open when asked", part="mains relay")
         found = yield Ask(
             f"{test.id}.{moment}",
-            "Take the lamp out of the limiter's socket and lay a continuity tester across its contacts. It shows",
+            "Take lamp or link out of the limiter's socket and lay a continuity tester across its contacts. It shows",
             "choice",
             choices=(OPEN, CLOSED),
         )
@@ -797,11 +797,12 @@ def _set_up(rig: Rig) -> Generator[Any, Any, None]:
     yield Tell(
         "Wire the rig with everything off and no mains anywhere: supply plus through the mains relay's contact to the "
         "positive rail module, the resistor, the negative rail module, and back to supply minus. Each rail module's "
-        "voltage sense goes across the resistor. Clip the sense leads of each output module together."
+        "voltage sense goes across the resistor; nothing is in the limiter's socket. Join the sense leads of each "
+        "output module. hardware/wiring.md, section 5, shows it."
     )
     yield Hand(f"The resistor in the rig: {rig.ohms:g} ohm.", "resistor", value=rig.ohms)
     yield Hand(
-        f"Set the supply to {rig.low_volts:g} V, its current limit to at least {1.5 * rig.amps:.1f} A, and switch its "
+        f"Set the supply to {rig.low_volts:g} V, its current limit to {1.1 * rig.amps:.1f} A, and switch its "
         "output on.",
         "supply",
         value=rig.low_volts,
