@@ -100,17 +100,17 @@ def _pump(s: Schematic, y: float) -> None:
     s.two("D2", (15.6, top), (17.6, top))
     s.wire("C1.2", "D1.K", "D2.A")
     s.two("C2", (18.4, top), (18.4, top - 2.2))
-    s.two("R12", (20.6, top), (20.6, top - 2.2))
-    s.two("D5", (23.0, top - 2.2), (23.0, top))
-    s.two("R13", (24.2, top), (26.4, top))
-    s.wire("D2.K", "C2.1", "R12.1", "D5.K", "R13.1")
+    s.two("R12", (26.0, top), (26.0, top - 2.2), text="left")
+    s.two("D5", (20.6, top - 2.2), (20.6, top))
+    s.two("R13", (22.4, top), (24.6, top))
+    s.wire("D2.K", "C2.1", "D5.K", "R13.1")
     s.page.text((10.2, top + 1.6), "each rising edge of GP15 adds a little charge; R12 lets it go", 9.0)
 
 
 def _coil(s: Schematic, y: float) -> None:
     top = y + 1.0
     s.fet("Q1", (27.4, top))
-    s.wire("R13.2", "Q1.G")
+    s.wire("R13.2", "R12.1", "Q1.G")
     s.two("K1", (28.4, top + 4.8), (28.4, top + 2.4), pins=("A1", "A2"), symbol="coil")
     s.wire("K1.A2", "Q1.D")
     s.tag((28.4, top + 1.8), "left")

@@ -119,7 +119,9 @@ PARTS: tuple[Part, ...] = (
     signal_diode("D1", "GND", "PUMP_IN"),
     signal_diode("D2", "PUMP_IN", "PUMP_C2"),
     capacitor("C2", "100n", "PUMP_C2", "GND", "film"),
-    resistor("R12", "330k", "PUMP_C2", "GND", note="with C2: lets go after the last edge"),
+    resistor(
+        "R12", "330k", "PUMP_GATE", "GND", note="with C2: lets go after the last edge; at the gate, which never floats"
+    ),
     zener("D5", "10", "GND", "PUMP_C2"),
     resistor("R13", "10k", "PUMP_C2", "PUMP_GATE", note="a gate shorted to node A must not feed the coil through D5"),
     small_fet("Q1", "PUMP_GATE", "COIL_A", "COIL_B", note="held on by the pulses"),
