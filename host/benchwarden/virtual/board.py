@@ -299,10 +299,8 @@ class VirtualBoard:
 
     def alert_moved(self) -> None:
         """Work out the alert line anew: a monitor pulls it, lets go, or was pulled out."""
-        # Open drain: the line is high only while both parts let it be.
-        high = (self.positive.alert_high or not self.positive.connected) and (
-            self.negative.alert_high or not self.negative.connected
-        )
+        # Both modules must say that all is well; one that is not there says nothing.
+        high = all(part.connected and part.alert_high for part in (self.positive, self.negative))
         high = high or self.alert_stuck_high
         self.drive.alert(high)
         self.chip.drive(ALERT, 1 if high else 0)

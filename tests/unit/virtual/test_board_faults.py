@@ -37,8 +37,8 @@ def test_healthy_board_passes_its_self_test_whatever_its_parts_errors(seed: int)
 @pytest.mark.parametrize(
     ("fault", "severity", "channel", "part", "words"),
     [
-        ("module-missing", 1.0, "left", "rail_pos", "does not answer"),
-        ("module-missing", 0.0, "right", "output_right", "does not answer"),
+        ("module-missing", 1.0, "left", "rail_pos", "does not"),
+        ("module-missing", 0.0, "right", "output_right", "does not"),
         ("wrong-address", 1.0, "right", "rail_neg", "0x44"),
         ("wrong-address", 0.0, "left", "output_left", "0x4A"),
         ("program-edited", 1.0, "left", "program", "guard.py"),
@@ -98,7 +98,7 @@ def test_coil_supply_that_dies_opens_the_relay() -> None:
     assert [wire.CAUSES[int(str(body[2]))] for body in run.told(wire.EV_TRIPPED)] == ["relay-fault"]
 
 
-def test_module_pulled_while_closed_is_a_sensor_fault_and_comes_back_configured() -> None:
+def test_rail_module_pulled_while_closed_pulls_the_alert_line_and_comes_back_configured() -> None:
     run = Run(load=Rig())
     board = run.board
     run.play(
@@ -109,8 +109,11 @@ def test_module_pulled_while_closed_is_a_sensor_fault_and_comes_back_configured(
             4.0: lambda run: board.plug_module("rail_pos", True),
         },
     )
+    # The board's alert line needs both modules to say that all is well (hardware, sheet "board").
     (trip,) = run.told(wire.EV_TRIPPED)
-    assert wire.CAUSES[int(str(trip[2]))] == "sensor-fault"
+    assert wire.CAUSES[int(str(trip[2]))] == "over-current"
+    assert str(trip[-1]).startswith("alert line")
+    assert run.contacts[-1][1] is False
     assert board.positive.read_register(0x0C) != 0x7FFF, "its threshold was written anew"
 
 
