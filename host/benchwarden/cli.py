@@ -17,7 +17,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchwarden import __version__, calibrate_command, commission_command, install_command
+from benchwarden import __version__, calibrate_command, commission_command, install_command, selftest_command
 from benchwarden.errors import BenchwardenError, PlanError
 
 if TYPE_CHECKING:
@@ -122,6 +122,7 @@ def _parser() -> argparse.ArgumentParser:
 
     install_command.add(commands)
     calibrate_command.add(commands)
+    selftest_command.add(commands)
     commission_command.add(commands)
 
     commands.add_parser("virtual", help="run the virtual bench by itself (see its own --help)")

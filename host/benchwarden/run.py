@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 import shutil
@@ -15,6 +16,7 @@ from benchwarden.core.clock import Clock
 from benchwarden.core.plan import Plan
 from benchwarden.errors import BenchwardenError, LinkError, LinkTimeout, PlanError, RecordError
 from benchwarden.link.board_client import BoardClient
+from benchwarden.link.board_facts import board_facts
 from benchwarden.link.decoder import Received
 from benchwarden.link.serial_port import find_boards, open_port, port_finder
 from benchwarden.record.export import export_csv
@@ -110,12 +112,13 @@ def supervise(
     client = BoardClient(open_port(port_name), clock, port_finder(port_name))
     try:
         hello = client.hello(HELLO_S)
-        said(f"Board {hello.board}, firmware {hello.fw}, calibration: {hello.cal}.")
+        facts = board_facts(client, hello, dt.date.fromisoformat(clock.utc_label()[:10]))
+        said(f"Board {hello.board}, firmware {hello.fw}, program {hello.program or 'unlisted'}: {facts['cal']}.")
         first = _first_frames(client, clock)
         t0_ms = frame_time_zero(first)
-        header = run_header(plan, info, hello, t0_ms)
+        header = run_header(plan, info, hello, t0_ms, facts)
         with Journal.create(run_dir, header) as journal:
-            supervisor = Supervisor(client, journal, plan, run_dir, clock, info, hello, t0_ms, person)
+            supervisor = Supervisor(client, journal, plan, run_dir, clock, info, hello, t0_ms, person, facts)
             verdict = supervisor.run(first)
     finally:
         # A port that cannot be closed in form takes nothing from what was recorded.

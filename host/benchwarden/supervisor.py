@@ -79,8 +79,14 @@ class RunInfo:
     give_up_s: float = 60.0
 
 
-def run_header(plan: Plan, info: RunInfo, hello: Hello, t0_ms: int) -> dict[str, Any]:
-    """Return what the journal says about the run before its first sample."""
+def run_header(
+    plan: Plan, info: RunInfo, hello: Hello, t0_ms: int, board: dict[str, Any] | None = None
+) -> dict[str, Any]:
+    """Return what the journal says about the run before its first sample.
+
+    Args:
+        board: all that is known of the board (link.board_facts); default: what its hello tells.
+    """
     return {
         "run": info.run,
         "run_type": plan.run_type,
@@ -91,7 +97,7 @@ def run_header(plan: Plan, info: RunInfo, hello: Hello, t0_ms: int) -> dict[str,
         "plan": [stage_table(stage) for stage in plan.stages],
         "working": [asdict(w) for w in _working(plan)],
         "host_version": __version__,
-        "board": hello.facts(),
+        "board": board or hello.facts(),
     }
 
 
@@ -119,6 +125,7 @@ class Supervisor:
         hello: Hello,
         t0_ms: int,
         person: Person | None = None,
+        board: dict[str, Any] | None = None,
     ) -> None:
         self._client = client
         self._journal = journal
@@ -127,6 +134,7 @@ class Supervisor:
         self._clock = clock
         self._info = info
         self._hello = hello
+        self._board = board or hello.facts()
         self._t0_ms = t0_ms
         self._person = person
         # A board of the virtual bench says so itself, whoever started the run.
@@ -295,7 +303,8 @@ class Supervisor:
     def _connected(self, hello: Hello, same_boot: bool) -> None:
         bad = [f"{part}: {said}" for part, said in hello.parts.items() if said != "ok"]
         self._link = "up"
-        self._journal.append_note("board", None, hello.facts())
+        self._board = _known_of(self._board, hello)
+        self._journal.append_note("board", None, self._board)
         state = wire.STATES.index(hello.state) if hello.state in wire.STATES else wire.FAULT
         self._advance(ev.Connected(state, hello.cause, same_boot, "; ".join(bad)))
 
@@ -532,7 +541,7 @@ class Supervisor:
             "started_at_utc": self._info.started_at_utc,
             "updated_at_utc": self._clock.utc_label(),
             "t_s": self._last_t_s if math.isfinite(self._last_t_s) else 0.0,
-            "board": self._hello.facts(),
+            "board": self._board,
             "link": self._link,
             **run_status(self._state, self._stage_tables),
             "relay": self._relay,
@@ -546,6 +555,20 @@ class Supervisor:
             "record": {"pdf": None, "csv": None},
             "error": self._error,
         }
+
+
+def _known_of(before: dict[str, Any], hello: Hello) -> dict[str, Any]:
+    """Return what is known of the board after a hello: what it asked for at the start stays while it is the same."""
+    now = hello.facts()
+    kept: dict[str, Any] = {key: before[key] for key in ("calibration", "program_digest") if key in before}
+    if now["cal_crc"] != before.get("cal_crc") or now["program"] != before.get("program"):
+        return now
+    if "calibration" in kept:
+        kept["cal"] = before["cal"]
+    if now["selftest"]["ok"] and before["selftest"]["ok"]:
+        # A hello names only what is not well.
+        kept["selftest"] = before["selftest"]
+    return {**now, **kept}
 
 
 def _sendable(text: str) -> str:

@@ -115,11 +115,18 @@ class FindingRow:
 
 @dataclass(frozen=True)
 class Board:
-    """Who the board says it is."""
+    """Who the board says it is.
+
+    Attributes:
+        program: first digits of its program's digest, "" where it has no listing.
+        calibration: in words, calibration_is_good: made, not overdue and nothing wrong with it.
+    """
 
     name: str
     firmware: str
-    calibrated: str
+    program: str
+    calibration: str
+    calibration_is_good: bool
     selftest_ok: bool | None
     failed_parts: tuple[str, ...]
 
@@ -254,10 +261,13 @@ def _board(value: object) -> Board | None:
         return None
     selftest = _table(value.get("selftest"))
     parts = _table(selftest.get("parts"))
+    state, said = _table(value.get("calibration")).get("state"), plain(value.get("cal"), 160)
     return Board(
         name=plain(value.get("board"), 60),
         firmware=plain(value.get("fw"), 40),
-        calibrated=plain(value.get("cal"), 40),
+        program=plain(value.get("program"), 20),
+        calibration=said or "calibration unknown",
+        calibration_is_good=state == "calibrated" and ";" not in said,
         selftest_ok=_truth(selftest.get("ok")),
         failed_parts=tuple(f"{plain(part, 40)}: {plain(said, 120)}" for part, said in parts.items() if said != "ok"),
     )

@@ -148,6 +148,8 @@ class View:
         if status.virtual:
             title = f"VIRTUAL BENCH, not a measurement (x{status.speed:g}) · {title}"
         out.append(_line(title))
+        if status.board is not None and not status.board.calibration_is_good:
+            out.append(_line(f"Board: {status.board.calibration}"))
         place = words.phase(status)
         stage = status.stage
         if stage is not None:

@@ -96,10 +96,15 @@ def _heading_drawn(shown: Any) -> Any:
     facts = [text for text in (model, f"serial {serial}" if serial else "", customer, run_type) if text]
     out = [html.H1(run or "Run"), html.P(" · ".join(facts), className="facts")]
     if board is not None:
-        said = [f"board {board.name}", f"firmware {board.firmware}", board.calibrated]
+        said = [f"board {board.name}", f"firmware {board.firmware}"]
+        if board.program:
+            said.append(f"program {board.program}")
         if board.selftest_ok is False:
             said.append("SELF-TEST FAILED: " + "; ".join(board.failed_parts))
-        out.append(html.P(" · ".join(text for text in said if text), className="facts"))
+        calibration = board.calibration if board.calibration_is_good else html.Strong(board.calibration)
+        out.append(html.P([" · ".join(said), " · ", calibration], className="facts"))
+    if board is not None and board.reminders:
+        out.append(html.P(html.Strong(" ".join(board.reminders)), className="facts", role="note"))
     if virtual:
         quick = "" if speed == 1 else f" Time runs {speed:g} times as fast."
         out.append(

@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 
 from benchwarden import __version__
+from benchwarden.core.calibration import Calibration, uncertainty, unpack_calibration
 from benchwarden.core.channels import CHANNEL, CHANNELS, GROUPS, INDEX
+from benchwarden.errors import RecordError
 from benchwarden.report.figures import (
     Boundary,
     Figure,
@@ -34,6 +36,7 @@ from benchwarden.report.printable import (
     general_text,
     number_text,
     span_text,
+    uncertainty_text,
 )
 from benchwarden.report.result import CAUSE_WORDS, BoardTrip, Result, StageEnd, result_of, trip_words
 from benchwarden.report.source import Burst, Event, Material, Note
@@ -93,6 +96,11 @@ VIRTUAL_CAUTION = (
     "This run was made on the virtual bench: every number comes from a model of an amplifier, none was measured. "
     "It says nothing about any real set and must not be given to anybody as proof of a repair."
 )
+UNCERTAINTY_WORDS = (
+    "U is the expanded uncertainty for 95 % coverage (JCGM 100): of the calibration, with temperature within 20 K of "
+    "it and a year of ageing; of the parts' tolerances for a quantity that is not calibrated. Contact of the sensors "
+    "and noise of a single scan are not in it."
+)
 GLYPH_NOTE = "A character that the record's fonts do not hold is printed as its code, like <U+65E5>."
 
 
@@ -117,6 +125,7 @@ class Content:
     run: str
     virtual: bool
     calibration: str
+    calibration_caution: str
     date: str
     started_at_utc: str
     set_rows: tuple[Row, ...]
@@ -193,10 +202,53 @@ def is_virtual(material: Material) -> bool:
 
 
 def _calibration(board: dict[str, Any]) -> str:
+    """Return the calibration in the words that stand on every page."""
     said = _text(board.get("cal")).strip()
     if not said:
         return "calibration unknown"
-    return "uncalibrated" if said == "uncalibrated" else f"calibration: {clipped(said, 60)}"
+    plain = said.startswith(("uncalibrated", "calibration", "calibrated"))
+    return clipped(said if plain else f"calibration: {said}", 72)
+
+
+def _calibration_caution(board: dict[str, Any]) -> str:
+    """Return what a reader has to know about the calibration, "" when it is in order."""
+    said = _text(board.get("cal")).strip()
+    state = _text(_dict(board.get("calibration")).get("state"))
+    if not said or state == "unknown":
+        return (
+            "Nothing is known of the instrument's calibration; the uncertainties stated are those of an "
+            "uncalibrated one, from the tolerances of its parts."
+        )
+    if state == "uncalibrated" or said.startswith("uncalibrated"):
+        words = (
+            "The instrument was not calibrated: readings are as the parts' nominal values give them, and the "
+            "uncertainties stated follow from the parts' tolerances."
+        )
+    elif state == "overdue":
+        words = (
+            "The calibration was overdue when the run began; the uncertainties stated hold for a year of ageing and "
+            "not for longer."
+        )
+    else:
+        words = ""
+    # After the first semicolon the board tells what is wrong with a calibration file.
+    trouble = said.partition(";")[2].strip()
+    if trouble:
+        words = f"{words} The board reports a calibration file it does not use: {trouble}.".strip()
+    return words
+
+
+def _calibration_in_force(board: dict[str, Any]) -> Calibration | None:
+    try:
+        return unpack_calibration(bytes.fromhex(_text(_dict(board.get("calibration")).get("record"))))
+    except (RecordError, ValueError):
+        return None
+
+
+def _half_width(calibration: Calibration | None, channel: str, *values: float) -> str:
+    """Return the largest expanded uncertainty that the values carry, as printed."""
+    known = [uncertainty(channel, value, calibration).half_width for value in values if math.isfinite(value)]
+    return uncertainty_text(channel, max(known, default=math.nan)) if channel in INDEX else "\N{EN DASH}"
 
 
 def _setting(stage: dict[str, Any]) -> str:
@@ -294,7 +346,7 @@ _KIND_SUFFIX = {"value": "", "rate": "/s", "spread": ""}
 _KIND_WORDS = {"value": "", "rate": ", rate", "spread": ", jump"}
 
 
-def _limit_rows(material: Material) -> tuple[Row, ...]:
+def _limit_rows(material: Material, calibration: Calibration | None) -> tuple[Row, ...]:
     """Return the limits once each, with the stages they were in force for."""
     found: dict[Row, list[int]] = {}
     for index, stage in enumerate(material.stages):
@@ -306,6 +358,7 @@ def _limit_rows(material: Material) -> tuple[Row, ...]:
                 channel_label(channel) + _KIND_WORDS.get(kind, f", {kind}"),
                 channel_text(channel, low, suffix),
                 channel_text(channel, high, suffix),
+                _half_width(calibration, channel, low, high) if kind == "value" else "\N{EN DASH}",
                 f"{_text(limit.get('for_ms'))} ms",
                 _text(limit.get("cause")),
                 _text(limit.get("why")),
@@ -450,7 +503,7 @@ def _finding_rows(material: Material, verdict: dict[str, Any] | None) -> tuple[R
     return tuple(sorted(rows.values(), key=lambda row: (row[0] == "\N{EN DASH}", len(row[0]), row[0])))
 
 
-def _watched(material: Material, unit: dict[str, Any]) -> tuple[str, tuple[Row, ...]]:
+def _watched(material: Material, unit: dict[str, Any], calibration: Calibration | None) -> tuple[str, tuple[Row, ...]]:
     env = material.envelope
     if not env.frames:
         return "The record holds no readings.", ()
@@ -468,7 +521,10 @@ def _watched(material: Material, unit: dict[str, Any]) -> tuple[str, tuple[Row, 
         missing = (
             "none" if lost == 0 else ("all" if lost == env.frames else f"{lost} ({100 * lost / env.frames:.1f} %)")
         )
-        rows.append((channel_label(name), channel_text(name, float(low)), channel_text(name, float(high)), missing))
+        half = _half_width(calibration, name, float(low), float(high))
+        rows.append(
+            (channel_label(name), channel_text(name, float(low)), channel_text(name, float(high)), half, missing)
+        )
     return words, tuple(rows)
 
 
@@ -616,6 +672,19 @@ def _bursts(material: Material) -> tuple[Figure, ...]:
     return tuple(out)
 
 
+def _calibration_rows(board: dict[str, Any]) -> tuple[Row, ...]:
+    found = _dict(board.get("calibration"))
+    if not found.get("record"):
+        return ()
+    channels = [_text(name) for name in _list(found.get("channels"))]
+    missing = [channel_label(name) for name in CHANNELS if name not in channels]
+    by = f"number {_text(found.get('number'))}, CRC {_text(found.get('crc'))}, against {_text(found.get('reference'))}"
+    rows: list[Row] = [("Calibration record", by)]
+    if missing:
+        rows.append(("Not calibrated", ", ".join(missing)))
+    return tuple(rows)
+
+
 def _instrument(material: Material, board: dict[str, Any]) -> tuple[Row, ...]:
     selftest = _dict(board.get("selftest"))
     parts = _dict(selftest.get("parts"))
@@ -629,7 +698,11 @@ def _instrument(material: Material, board: dict[str, Any]) -> tuple[Row, ...]:
     rows = [
         ("Board", _is_or(_text(board.get("board")))),
         ("Calibration", _calibration(board)),
+        ("Commissioning", _commissioning(board)),
+        *_calibration_rows(board),
+        ("Uncertainty", UNCERTAINTY_WORDS),
         ("Firmware", _is_or(_text(board.get("fw")))),
+        ("Program", _is_or(_text(board.get("program_digest") or board.get("program")))),
         ("Wire version", _is_or(_text(board.get("wire")))),
         ("MicroPython", _is_or(_text(board.get("mpy")))),
         ("Scan rate", f"{_text(board.get('scan_hz'))} Hz" if board.get("scan_hz") else "not stated"),
@@ -640,6 +713,17 @@ def _instrument(material: Material, board: dict[str, Any]) -> tuple[Row, ...]:
     if len(seen) > 1:
         rows.append(("Boards seen", ", ".join(sorted(seen))))
     return tuple(rows)
+
+
+def _reminders(board: dict[str, Any]) -> tuple[str, ...]:
+    """Return what was said of the board's commissioning before the run."""
+    return tuple(clipped(_text(words), 400) for words in _list(board.get("commissioning")))
+
+
+def _commissioning(board: dict[str, Any]) -> str:
+    if "commissioning" not in board:
+        return "not stated"
+    return " ".join(_reminders(board)) or "passed, and nothing has changed since"
 
 
 def _set_rows(material: Material, unit: dict[str, Any]) -> tuple[Row, ...]:
@@ -702,18 +786,20 @@ def content_of(material: Material) -> Content:
         for s in material.stages
     ]
     result = result_of(verdict, trips, ends, env.last_t_s, env.mains_on_s, losses)
-    watched, watched_rows = _watched(material, unit)
+    calibration = _calibration_in_force(board)
+    watched, watched_rows = _watched(material, unit, calibration)
     panels, absent = _run_panels(material)
     events, events_note = _event_rows(material)
     run_type = _text(header.get("run_type") or material.status.get("run_type"))
     virtual = is_virtual(material)
     started = _text(header.get("started_at_utc") or material.status.get("started_at_utc"))
-    cautions = (*((VIRTUAL_CAUTION,) if virtual else ()), *CAUTIONS, GLYPH_NOTE)
+    cautions = (*((VIRTUAL_CAUTION,) if virtual else ()), *_reminders(board), *CAUTIONS, GLYPH_NOTE)
     return Content(
         title={"burn-in": "Burn-in record", "power-up": "Power-up record"}.get(run_type, "Run record"),
         run=_text(header.get("run") or material.status.get("run")),
         virtual=virtual,
         calibration=_calibration(board),
+        calibration_caution=_calibration_caution(board),
         date=date_words(started) if started else "date not stated",
         started_at_utc=started,
         set_rows=_set_rows(material, unit),
@@ -722,7 +808,7 @@ def content_of(material: Material) -> Content:
         watched=watched,
         watched_rows=watched_rows,
         stages=_stage_rows(material),
-        limits=_limit_rows(material),
+        limits=_limit_rows(material, calibration),
         figures=tuple(run_figure(panel) for panel in panels),
         no_plot=tuple(absent),
         bursts=_bursts(material),

@@ -42,7 +42,6 @@ def record_bytes(content: Content) -> bytes:
 
 def _page_data(content: Content, ascii_only: bool) -> dict[str, Any]:
     named = {row[0]: row[1] for row in content.set_rows}
-    uncalibrated = content.calibration in ("uncalibrated", "calibration unknown")
     head_set = " · ".join(one_line(named.get(key, ""), 44, ascii_only) for key in ("Set", "Serial"))
     data: dict[str, Any] = asdict(content)
     data |= {
@@ -50,10 +49,5 @@ def _page_data(content: Content, ascii_only: bool) -> dict[str, Any]:
         "head_set": head_set,
         "head_run": one_line(content.run, 40, ascii_only) or "without a name",
         "virtual_words": VIRTUAL_WORDS,
-        "uncalibrated": uncalibrated,
-        "calibration_sentence": (
-            "The instrument was not calibrated: readings are as the parts' nominal values give them, and no "
-            "uncertainty is stated."
-        ),
     }
     return data

@@ -138,6 +138,18 @@ def channel_text(channel: str, value: float, suffix: str = "") -> str:
     return f"{number_text(value * factor, decimals)}\u00a0{unit}{suffix}".rstrip("\u00a0")
 
 
+def uncertainty_text(channel: str, half_width: float) -> str:
+    """Return an expanded uncertainty in its channel's unit with two significant digits, as JCGM 100 7.2.6 has it."""
+    if not math.isfinite(half_width):
+        return "\N{EN DASH}"
+    factor, unit, _ = channel_scale(channel)
+    scaled = half_width * factor
+    if unit == "mV" and scaled >= 1000.0:
+        scaled, unit = scaled / 1000.0, "V"
+    decimals = max(0, 1 - math.floor(math.log10(scaled))) if scaled > 0 else 0
+    return f"{number_text(scaled, decimals)}\u00a0{unit}"
+
+
 def channel_label(channel: str) -> str:
     """Return the quantity in words, or the name itself where it is not a channel."""
     known = CHANNEL.get(channel)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import random
 import unicodedata
+from typing import Any
 
 import fake_run
 import pytest
 
 from benchwarden.core.channels import CHANNELS
 from benchwarden.dashboard.margins import rows, scale
-from benchwarden.dashboard.status import parse, plain
+from benchwarden.dashboard.status import Board, parse, plain
 from benchwarden.dashboard.words import kept_together
 
 
@@ -119,3 +120,18 @@ def test_minus_zero_is_written_as_zero() -> None:
 def test_numbers_keep_their_sign_and_unit_on_one_line() -> None:
     assert kept_together("rail -47.4 to -37.2 V at 75 %") == "rail −47.4 to −37.2\u00a0V at 75\u00a0%"
     assert kept_together("power-up of 2-channel set 3 Volts") == "power-up of 2-channel set 3 Volts"
+
+
+def test_the_calibration_is_told_and_only_a_sound_one_is_good() -> None:
+    def board(**changes: Any) -> Board:
+        found = parse(fake_run.status(board={**fake_run.status()["board"], **changes})).board
+        assert found is not None
+        return found
+
+    assert (board().calibration, board().calibration_is_good) == ("uncalibrated", False)
+    words = "calibrated 2026-01-10, due 2027-01-10"
+    sound = board(cal=words, calibration={"state": "calibrated"}, program="0123456789abcdef")
+    assert (sound.calibration, sound.calibration_is_good, sound.program) == (words, True, "0123456789abcdef")
+    assert not board(cal=f"{words}; slot b: damaged", calibration={"state": "calibrated"}).calibration_is_good
+    assert not board(cal="calibration overdue since 2026-01-01", calibration={"state": "overdue"}).calibration_is_good
+    assert board(cal=None).calibration == "calibration unknown"

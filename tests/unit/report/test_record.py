@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sqlite3
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pypdf
 import pytest
 from invented_runs import HELLO, write_run
 
+from benchwarden.core.calibration import MANY, Calibration, Entry, uncertainty, unpack_calibration
+from benchwarden.core.channels import CHANNELS
 from benchwarden.errors import RecordError
+from benchwarden.report.content import content_of
 from benchwarden.report.pdf import NAME, write_record
+from benchwarden.report.source import gather
 
 
 def pages(path: Path) -> list[str]:
@@ -229,3 +235,71 @@ def test_an_empty_run_still_makes_a_record(tmp_path: Path) -> None:
     assert "No result" in text
     assert "The journal holds no readings." in text
     assert "The journal holds no plan." in text
+
+
+def _calibrated(**changes: Any) -> dict[str, Any]:
+    entries = tuple(Entry(name, 2, MANY, 1.0, 0.0, 0.0, 0.0, 0.0) for name in CHANNELS if name != "hf_left_v")
+    made = Calibration(HELLO["board"], dt.date(2026, 1, 10), 365, 4, "bench meter no. 7", entries)
+    calibration = {
+        "state": "calibrated", "words": made.words(dt.date(2026, 3, 14)), "number": 4, "crc": made.crc,
+        "reference": made.reference, "channels": [entry.channel for entry in entries], "record": made.pack().hex(),
+    }  # fmt: skip
+    calibration |= changes
+    return {"cal": calibration["words"], "calibration": calibration, "program_digest": "ab" * 32}
+
+
+def test_figures_carry_their_expanded_uncertainty(tmp_path: Path) -> None:
+    bare = whole(write_record(write_run(tmp_path / "bare")))
+    done = whole(write_record(write_run(tmp_path / "done", hello=_calibrated())))
+    for text in (bare, done):
+        assert "U (95 %)" in text
+        assert "expanded uncertainty for 95 % coverage" in text
+    assert dense("uncertainties stated follow from the parts") in dense(bare)
+    assert "was not calibrated" not in done
+    assert "number 4, CRC" in done
+    assert "bench meter no. 7" in done
+    assert "Not calibrated HF level, left" in done
+    assert "abababab" in done.replace(" ", "")
+
+
+def test_the_uncertainty_beside_a_worst_value_is_that_of_the_value(tmp_path: Path) -> None:
+    """Lowest and highest of a channel, and the larger U of the two, as core/calibration gives it."""
+    for name, hello in (("bare", {}), ("done", _calibrated())):
+        run = write_run(tmp_path / name, hello=hello)
+        material = gather(run)
+        made = None if name == "bare" else unpack_calibration(bytes.fromhex(hello["calibration"]["record"]))
+        rows = {row[0]: row for row in content_of(material).watched_rows}
+        k = CHANNELS.index("sink_left_c")
+        worst = [float(np.nanmin(material.envelope.low[:, k])), float(np.nanmax(material.envelope.high[:, k]))]
+        expected = max(uncertainty("sink_left_c", value, made).half_width for value in worst)
+        shown, unit = rows["Heatsink, left"][3].split("\u00a0")
+        assert (float(shown), unit) == (pytest.approx(expected, rel=0.05), "\N{DEGREE SIGN}C")
+
+
+@pytest.mark.parametrize(
+    ("hello", "head", "caution"),
+    [
+        (
+            {"cal": "uncalibrated; slot a: record of another board (e6aa)"},
+            "uncalibrated; slot a: record of another board",
+            "The board reports a calibration file it does not use: slot a: record of another board (e6aa).",
+        ),
+        (
+            _calibrated(state="overdue", words="calibration overdue since 2026-02-01, made 2025-02-01"),
+            "calibration overdue since 2026-02-01",
+            "The calibration was overdue when the run began",
+        ),
+        (
+            _calibrated(words="calibrated 2026-01-10, due 2027-01-10; slot b: damaged"),
+            "calibrated 2026-01-10, due 2027-01-10; slot b: damaged",
+            "The board reports a calibration file it does not use: slot b: damaged.",
+        ),
+    ],
+)
+def test_what_is_wrong_with_a_calibration_is_on_every_page(
+    tmp_path: Path, hello: dict[str, Any], head: str, caution: str
+) -> None:
+    pdf = write_record(write_run(tmp_path / "run", hello=hello))
+    for text in pages(pdf):
+        assert head in text
+    assert dense(caution) in dense(whole(pdf))
