@@ -19,7 +19,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from benchwarden import commission as steps
+from benchwarden import commission_work as steps
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.clock import Clock
 from benchwarden.core.commissioning import Hand, Opening, Readings, Rig, Scans, TestResult, Told
