@@ -24,7 +24,7 @@ from benchwarden.core.calibration import Calibration, unpack_calibration
 from benchwarden.core.clock import Clock
 from benchwarden.core.procedure import Answerer, carry_out
 from benchwarden.core.samples import SampleBlock, block_from_frames
-from benchwarden.errors import BoardFault, LinkTimeout, RecordError
+from benchwarden.errors import BoardFault, LinkError, LinkTimeout, RecordError
 from benchwarden.link.board_client import BoardClient
 from benchwarden.record.board_records import BoardRecords
 from wardenfw import wire
@@ -139,4 +139,7 @@ def guided(
         draft=draft,
         virtual=virtual,
     )
-    return carry_out(calibrate(situation), person, Bench(client, clock, records).work)
+    try:
+        return carry_out(calibrate(situation), person, Bench(client, clock, records).work)
+    except LinkError as error:
+        raise LinkError(f"{error}; the settings taken are kept in {records.folder}, start again to go on") from error

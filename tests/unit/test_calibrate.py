@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 from typing import Any
 
 import pytest
 from calibration_bench import BOARD, FACTS, NOW, Bench, Person, situation
 
 from benchwarden.calibrate import AGAIN, ENOUGH, LEAVE_OUT, STOP, Outcome, calibrate, read_channels
+from benchwarden.calibrate_driver import guided
 from benchwarden.core.calibration import MANY, Calibration, Entry, unpack_calibration
 from benchwarden.core.channels import CHANNELS
+from benchwarden.core.clock import SystemClock
 from benchwarden.core.procedure import NO, Stopped, carry_out
 from benchwarden.errors import BoardFault, LinkError, PlanError
+from benchwarden.link.messages import Message
+from benchwarden.record.board_records import BoardRecords
 from wardenfw import wire
 
 
@@ -233,3 +238,27 @@ def test_half_written_settings_are_told_before_anything_else() -> None:
     words = "calibrated 2026-01-10, due 2027-01-10; slot b: damaged"
     _, person = play(Bench(), facts={**FACTS, "cal": words})
     assert person.told[0] == f"Board {BOARD}, firmware 0.1.0: {words}."
+
+
+class LostClient:
+    """A client whose port goes away at the first measurement."""
+
+    boot = 1
+    hello_facts = Message(
+        wire.WIRE_VERSION,
+        wire.HELLO,
+        0,
+        b'{"board": "e6", "fw": "0", "wire": 2, "boot": 1, "state": "safe", "selftest": {"ok": true}}',
+    ).hello()
+
+    def info(self, topic: int) -> bytes:
+        return b""
+
+    def hello(self, timeout_s: float) -> Any:
+        raise LinkError("the port is gone")
+
+
+def test_a_lost_port_says_where_the_settings_are_kept(tmp_path: Path) -> None:
+    records = BoardRecords(tmp_path, "e6")
+    with pytest.raises(LinkError, match=r"the port is gone; the settings taken are kept in .*boards/e6, start again"):
+        guided(LostClient(), SystemClock(), records, Person(Bench()), ("rail_pos_a",))  # type: ignore[arg-type]
