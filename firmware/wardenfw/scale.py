@@ -41,8 +41,8 @@ MIDDLE_V = 1.650
 # The envelope detector's foot: with u the held voltage times HF_RATIO, the peak
 # at the terminal is u + FOOT_V * u / (|u| + FOOT_U_V). Odd in u, so that noise
 # about zero stays about zero.
-FOOT_V = 0.22
-FOOT_U_V = 0.05
+FOOT_V = 0.172
+FOOT_U_V = 0.036
 PEAK_STEP_V = 1e-4
 
 NTC_R25_OHM = 10_000.0

@@ -77,7 +77,7 @@ def test_a_peak_is_the_held_voltage_and_the_foot() -> None:
 def test_the_foot_and_its_inverse_are_a_round_trip() -> None:
     for counts in range(-200, 32768, 7):
         u = counts * 15.625
-        steps = u + 2200 * u / (abs(u) + 500)
+        steps = u + 1720 * u / (abs(u) + 360)
         assert scale.peak_counts(steps) == pytest.approx(counts, rel=1e-9, abs=1e-9)
 
 

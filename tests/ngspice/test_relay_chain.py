@@ -7,6 +7,7 @@ longest gap between edges, 13.7 ms, was measured on the emulated board.
 
 import numpy as np
 import pytest
+
 from circuits import relay_bench as bench
 from circuits import spice
 from circuits.relay_bench import COIL_A, EDGE_S, HELD_A, LET_GO_A, chain, edges

@@ -46,8 +46,8 @@ BIAS_LAG_S = 4.4e-3  # 4.4 kohm, 1 uF
 OFFSET_LAG_S = 21.6e-3  # 982 ohm, 22 uF
 # The detector gives up to this much less than the peak, and all of it from a
 # peak of some tenths of a volt on.
-FOOT_V = 0.22
-FOOT_U_V = 0.05
+FOOT_V = 0.172
+FOOT_U_V = 0.036
 
 
 def detected_v(peak_v: float, foot_v: float = FOOT_V) -> float:
