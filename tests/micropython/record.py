@@ -17,6 +17,7 @@ from benchwarden.virtual.board import UsbPort, VirtualBoard
 from benchwarden.virtual.clock import VirtualClock
 from benchwarden.virtual.dut import Dut
 from benchwarden.virtual.fake_machine import Chip
+from benchwarden.virtual.flash_memory import FlashMemory
 
 ANSWER = ord("=")
 
@@ -58,7 +59,15 @@ def _recording_machine(machine: types.ModuleType, trace: Trace) -> None:
     class Pin(plain.Pin):  # type: ignore[misc]
         def __init__(self, id: int, mode: int = -1, pull: int = -1, *, value: int | None = None) -> None:
             data.extend(struct.pack("<BBbbB", ord("P"), id, mode, pull, 255 if value is None else value))
+            self._making = True
             super().__init__(id, mode, pull, value=value)
+            self._making = False
+
+        def init(self, mode: int = -1, pull: int | None = -1, *, value: int | None = None) -> None:
+            if not self._making:
+                level, towards = 255 if value is None else value, -2 if pull is None else pull
+                data.extend(struct.pack("<BBbbB", ord("p"), self._pad.number, mode, towards, level))
+            super().init(mode, pull, value=value)
 
         def value(self, x: int | None = None) -> Any:
             number = self._pad.number
@@ -129,6 +138,21 @@ def _recording_machine(machine: types.ModuleType, trace: Trace) -> None:
             data.extend(b"F")
             super().feed()
 
+    class Memory:
+        def __init__(self, registers: Any) -> None:
+            self._registers = registers
+
+        def __getitem__(self, address: int) -> int:
+            data.extend(struct.pack("<BI", ord("k"), address))
+            word: int = self._registers[address]
+            data.extend(struct.pack("<BI", ANSWER, word))
+            return word
+
+        def __setitem__(self, address: int, word: int) -> None:
+            data.extend(struct.pack("<BII", ord("K"), address, word))
+            self._registers[address] = word
+
+    plain.mem32 = Memory(plain.mem32)
     cause = plain.reset_cause
 
     def reset_cause() -> int:
@@ -138,6 +162,44 @@ def _recording_machine(machine: types.ModuleType, trace: Trace) -> None:
 
     for name, member in (("Pin", Pin), ("I2C", I2C), ("ADC", ADC), ("WDT", WDT), ("reset_cause", reset_cause)):
         setattr(machine, name, member)
+
+
+def _recording_flash(trace: Trace) -> type[FlashMemory]:
+    data = trace.data
+
+    class RecordingFlash(FlashMemory):
+        def _asked(self, letter: str, name: str) -> None:
+            data.extend((ord(letter), len(name)))
+            data.extend(name.encode())
+
+        def read_into(self, name: str, offset: int, buf: bytearray | memoryview) -> int:
+            self._asked("f", name)
+            data.extend(struct.pack("<IH", offset, len(buf)))
+            n = super().read_into(name, offset, buf)
+            data.extend(struct.pack("<Bh", ANSWER, n))
+            data.extend(buf[: max(0, n)])
+            return n
+
+        def size(self, name: str) -> int:
+            self._asked("e", name)
+            n = super().size(name)
+            data.extend(struct.pack("<Bi", ANSWER, n))
+            return n
+
+        def names(self, folder: str) -> list[str]:
+            self._asked("d", folder)
+            found = super().names(folder)
+            joined = "\n".join(found).encode()
+            data.extend(struct.pack("<BH", ANSWER, len(joined)) + joined)
+            return found
+
+        def write(self, name: str, content: bytes | bytearray | memoryview) -> None:
+            self._asked("v", name)
+            data.extend(struct.pack("<H", len(content)) + bytes(content))
+            super().write(name, content)
+            data.append(ANSWER)
+
+    return RecordingFlash
 
 
 def _recording_chip(trace: Trace) -> type[Chip]:
@@ -185,6 +247,7 @@ def recording_board(dut: Dut, seed: int, patch: Callable[[Any, str, Any], None])
     trace = Trace()
     patch(virtual_board, "VirtualClock", _recording_clock(trace))
     patch(virtual_board, "Chip", _recording_chip(trace))
+    patch(virtual_board, "FlashMemory", _recording_flash(trace))
     board = VirtualBoard(dut, seed)
     board.port = RecordingPort(trace)
     return board, trace

@@ -91,6 +91,10 @@ class Pin:
         level = 255 if value is None else value
         ask(struct.pack("<BBbbB", 80, number, mode, pull, level))
 
+    def init(self, mode=-1, pull=-1, value=None):
+        level = 255 if value is None else value
+        ask(struct.pack("<BBbbB", 112, self.number, mode, -2 if pull is None else pull, level))
+
     def value(self, x=None):
         if x is None:
             ask(bytes((103, self.number)))
@@ -143,7 +147,42 @@ class WDT:
         ask(b"F")
 
 
+class Memory:
+    def __getitem__(self, address):
+        ask(struct.pack("<BI", 107, address))
+        return struct.unpack("<I", answer(4))[0]
+
+    def __setitem__(self, address, word):
+        ask(struct.pack("<BII", 75, address, word))
+
+
+class Flash:
+    def _ask(self, letter, name, rest=b""):
+        ask(bytes((letter, len(name))) + name.encode() + rest)
+
+    def read_into(self, name, offset, buf):
+        self._ask(102, name, struct.pack("<IH", offset, len(buf)))
+        n = struct.unpack("<h", answer(2))[0]
+        if n > 0:
+            buf[:n] = more(n)
+        return n
+
+    def size(self, name):
+        self._ask(101, name)
+        return struct.unpack("<i", answer(4))[0]
+
+    def names(self, folder):
+        self._ask(100, folder)
+        n = struct.unpack("<H", answer(2))[0]
+        return str(more(n), "ascii").split("\n")
+
+    def write(self, name, data):
+        self._ask(118, name, struct.pack("<H", len(data)) + bytes(data))
+        answer(0)
+
+
 class Machine:
+    mem32 = Memory()
     Pin, I2C, ADC, WDT = Pin, I2C, ADC, WDT
     WDT_RESET = 3
 
@@ -221,7 +260,7 @@ def main():
 
     app.gc = NoCollection
     try:
-        app.build(Board(Port())).run()
+        app.build(Board(Port(), Flash())).run()
     except TraceEnd:
         print("the trace ends here")
     print("consumed", at, "of", len(TRACE))

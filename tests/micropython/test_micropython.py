@@ -125,7 +125,14 @@ def _traced_run(monkeypatch: pytest.MonkeyPatch) -> tuple[bytes, bytes]:
         port.incoming += wire.encode(kind, seq[0], payload, version)
 
     def act(at: int) -> None:
-        if at == 300:
+        if at == 200:
+            entries = [
+                (0, 5, 3, 1.015625, 0.03125, 2.0, 0.0009765625, 0.0),
+                (11, 4, 2, 1.125, -0.0625, 5.0, 0.0625, 0.0),
+            ]
+            send(wire.CAL_WRITE, wire.pack_calibration("virtual-replayed", 9825, 365, 1, "Prüfmeter", entries))
+            send(wire.INFO_REQUEST, wire.pack_info_request(wire.CALIBRATION_INFO, 0))
+        elif at == 300:
             send(wire.HELLO_REQUEST)
             send(wire.ACK, wire.pack_ack(0, 0, 9000))
         elif at == 320:
@@ -205,7 +212,9 @@ def test_whole_firmware_sends_the_same_bytes(interpreter: str, monkeypatch: pyte
     theirs = [_compared(line) for line in body.encode().split(b"\n") if line]
     assert theirs == ours
     kinds = {wire.decode(line)[1] for line in sent.split(b"\n")[:-1]}
-    assert kinds == {wire.HELLO, wire.FRAME, wire.EVENT, wire.REPLY, wire.BURST}
+    assert kinds == {wire.HELLO, wire.FRAME, wire.EVENT, wire.REPLY, wire.BURST, wire.INFO}
+    told = [wire.unpack_info(p)[3] for _, k, _, p in map(wire.decode, sent.split(b"\n")[:-1]) if k == wire.INFO]
+    assert wire.unpack_calibration(told[0])[3] == 1, "the calibration written is in force"
     events = [wire.unpack_event(p)[1] for _, k, _, p in map(wire.decode, sent.split(b"\n")[:-1]) if k == wire.EVENT]
     assert {wire.EV_CLOSED, wire.EV_TRIPPED, wire.EV_RESET, wire.EV_SENSOR} <= set(events)
 
