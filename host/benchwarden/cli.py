@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from benchwarden import __version__, calibrate_command, commission_command, install_command, selftest_command
 from benchwarden.errors import BenchwardenError, PlanError
+from benchwarden.record.board_records import DEFAULT as DEFAULT_RECORDS
 
 if TYPE_CHECKING:
     from benchwarden.core.plan import Plan
@@ -87,6 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--plan", type=Path, help="plan.toml: changes to the computed plan")
     run.add_argument("--burn-in", metavar="HOURS", help="burn-in of this length instead of a power-up")
     run.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
+    run.add_argument("--records", type=Path, default=DEFAULT_RECORDS, help="folder of the boards' records")
     run.add_argument("--no-page", action="store_true", help="without the live page")
     run.add_argument("--page-port", type=int, default=0)
     run.set_defaults(command=_run)
@@ -207,7 +209,9 @@ def _supervised(
     page = None if args.no_page else _start_page(run_dir, args.page_port)
     try:
         try:
-            outcome = supervise(plan, port, run_dir, clock, info, person, print)
+            # The virtual board of a demo is nobody's to commission.
+            records = None if person is not None else args.records
+            outcome = supervise(plan, port, run_dir, clock, info, person, print, records)
         except BaseException:
             # Whatever ended it (an error, Ctrl-C): what was measured is still there.
             if (run_dir / JOURNAL_NAME).exists():

@@ -19,6 +19,7 @@ from benchwarden.link.board_client import BoardClient
 from benchwarden.link.board_facts import board_facts
 from benchwarden.link.decoder import Received
 from benchwarden.link.serial_port import find_boards, open_port, port_finder
+from benchwarden.record.commissioning_records import commissioning_reminders
 from benchwarden.record.export import export_csv
 from benchwarden.record.journal import Journal
 from benchwarden.record.summary import read_summary, write_summary
@@ -99,11 +100,13 @@ def supervise(
     info: RunInfo,
     person: Person | None = None,
     said: Callable[[str], None] = lambda text: None,
+    records: Path | None = None,
 ) -> Outcome:
     """Carry out one run and write its record.
 
     Args:
         said: told, in words, how the run stands before and after it.
+        records: folder of the boards' records, for reminders of their commissioning; None asks for none.
 
     Raises:
         LinkError: no board to talk to, or one of another wire version.
@@ -114,6 +117,11 @@ def supervise(
         hello = client.hello(HELLO_S)
         facts = board_facts(client, hello, dt.date.fromisoformat(clock.utc_label()[:10]))
         said(f"Board {hello.board}, firmware {hello.fw}, program {hello.program or 'unlisted'}: {facts['cal']}.")
+        if records is not None:
+            reminders = commissioning_reminders(records, facts, clock.utc_label())
+            facts["commissioning"] = list(reminders)
+            for words in reminders:
+                said(f"CAUTION: {words}")
         first = _first_frames(client, clock)
         t0_ms = frame_time_zero(first)
         header = run_header(plan, info, hello, t0_ms, facts)

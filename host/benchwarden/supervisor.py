@@ -179,6 +179,8 @@ class Supervisor:
         """
         try:
             self._connected(self._hello, same_boot=False)
+            for words in self._board.get("commissioning", ()):
+                self._say(words)
             self._heard(first)
             while not self._is_done():
                 self._turn()
@@ -560,6 +562,8 @@ class Supervisor:
 def _known_of(before: dict[str, Any], hello: Hello) -> dict[str, Any]:
     """Return what is known of the board after a hello: what it asked for at the start stays while it is the same."""
     now = hello.facts()
+    if "commissioning" in before:
+        now["commissioning"] = before["commissioning"]
     kept: dict[str, Any] = {key: before[key] for key in ("calibration", "program_digest") if key in before}
     if now["cal_crc"] != before.get("cal_crc") or now["program"] != before.get("program"):
         return now

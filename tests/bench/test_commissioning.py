@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import json
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from playing import UNIT_TOML, short_plan
 from pypdf import PdfReader
 
+from benchwarden import commission_driver
 from benchwarden.commission import TEST_IDS, chosen_tests
 from benchwarden.commission_run import Commissioned, Places, commission_board
 from benchwarden.core.clock import SystemClock
+from benchwarden.core.procedure import Ask
+from benchwarden.core.requests import Request
+from benchwarden.core.stages import State
+from benchwarden.core.unit import load_unit
+from benchwarden.dashboard.status import parse
 from benchwarden.record.commissioning_records import commissioning_reminders
 from benchwarden.record.journal_reader import JournalReader
+from benchwarden.record.summary import read_summary
+from benchwarden.run import supervise
+from benchwarden.supervisor import RunInfo
 from benchwarden.virtual.commissioner import Commissioner
 from benchwarden.virtual.demo import VirtualBench
 from benchwarden.virtual.hands import Hands
@@ -117,3 +129,79 @@ def test_a_person_who_says_no_to_closing_leaves_it_open(tmp_path: Path) -> None:
     with JournalReader(done.run_dir) as reader:
         events = [wire.EVENTS[wire.unpack_event(event.payload)[1]] for event in reader.events()]
     assert events.count("closed") == 1
+
+
+class _Leaves:
+    """Somebody who ends the run as soon as it begins."""
+
+    def __init__(self) -> None:
+        self._asked = False
+
+    def acts(self, state: State, values: dict[str, float]) -> list[Request]:
+        requests = [] if self._asked else [Request("1", "abort", 0, "N. N.", "")]
+        self._asked = True
+        return requests
+
+
+def test_a_run_says_before_power_that_the_board_was_never_commissioned(tmp_path: Path) -> None:
+    unit_path = tmp_path / "unit.toml"
+    unit_path.write_text(UNIT_TOML, encoding="utf-8")
+    run_dir, clock, said = tmp_path / "run", SystemClock(), list[str]()
+    run_dir.mkdir()
+    info = RunInfo("test", clock.utc_label(), True, 0.0, give_up_s=5.0)
+    with VirtualBench(unit_path, "none", 0.0, 1) as bench:
+        plan = short_plan(load_unit(unit_path))
+        supervise(plan, bench.port, run_dir, clock, info, _Leaves(), said.append, tmp_path / "records")
+    reminder = "This board was never commissioned: nobody has proven that it trips."
+    assert any(words.startswith(f"CAUTION: {reminder}") for words in said)
+    status = read_summary(run_dir)
+    assert status["board"]["commissioning"][0].startswith(reminder)
+    assert any(message["text"].startswith(reminder) for message in status["messages"])
+    shown = parse(status).board
+    assert shown is not None
+    assert shown.reminders[0].startswith(reminder)
+    text = " ".join("".join(page.extract_text() for page in PdfReader(run_dir / "record.pdf").pages).split())
+    assert text.count("never commissioned") >= 3, "among the cautions, the events and the facts of the instrument"
+
+
+class _Thinks(Commissioner):
+    """Takes their time, as people do; at one question until the relay is open."""
+
+    is_quick = False
+
+    def __init__(self, hands: Hands, say: Callable[[str], object], stuck_at: str = "") -> None:
+        super().__init__(hands, say)
+        self._watched = hands
+        self._stuck_at = stuck_at
+
+    def answer(self, ask: Ask) -> str:
+        time.sleep(0.2)
+        while ask.id == self._stuck_at and self._watched.state()["contact_closed"]:
+            time.sleep(0.05)
+        return super().answer(ask)
+
+
+def thought_over(tmp_path: Path, test: str, stuck_at: str = "") -> tuple[Commissioned, list[str]]:
+    said: list[str] = []
+    places = Places(tmp_path / "records", tmp_path / "runs")
+    with VirtualBench(None, "none", 0.0, 7) as bench, Hands(bench.hands) as hands:
+        person = _Thinks(hands, said.append, stuck_at)
+        tests = chosen_tests((test,))
+        return commission_board(bench.port, person, tests, places, "N. N.", SystemClock(), lockstep=True), said
+
+
+def test_the_record_goes_on_while_a_person_thinks(tmp_path: Path) -> None:
+    done, _ = thought_over(tmp_path, "button")
+    assert [r.verdict for r in done.sheet.results] == ["pass", "pass"]
+    with JournalReader(done.run_dir) as reader:
+        assert reader.gaps() == []
+        assert [note for note in reader.notes() if note.kind == "gap"] == []
+
+
+def test_a_person_who_walks_away_does_not_leave_the_relay_closed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(commission_driver, "ANSWER_S", 0.5)
+    done, said = thought_over(tmp_path, "bypass", "bypass.closed")
+    assert done.sheet.results[1].verdict == "fail"
+    assert any("the relay has been asked to open" in words for words in said)

@@ -129,6 +129,7 @@ class Board:
     calibration_is_good: bool
     selftest_ok: bool | None
     failed_parts: tuple[str, ...]
+    reminders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -261,6 +262,7 @@ def _board(value: object) -> Board | None:
         return None
     selftest = _table(value.get("selftest"))
     parts = _table(selftest.get("parts"))
+    reminders = value.get("commissioning")
     state, said = _table(value.get("calibration")).get("state"), plain(value.get("cal"), 160)
     return Board(
         name=plain(value.get("board"), 60),
@@ -270,6 +272,7 @@ def _board(value: object) -> Board | None:
         calibration_is_good=state == "calibrated" and ";" not in said,
         selftest_ok=_truth(selftest.get("ok")),
         failed_parts=tuple(f"{plain(part, 40)}: {plain(said, 120)}" for part, said in parts.items() if said != "ok"),
+        reminders=tuple(plain(words, 400) for words in reminders) if isinstance(reminders, list) else (),
     )
 
 

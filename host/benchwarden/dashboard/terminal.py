@@ -150,6 +150,9 @@ class View:
         out.append(_line(title))
         if status.board is not None and not status.board.calibration_is_good:
             out.append(_line(f"Board: {status.board.calibration}"))
+        if status.board is not None:
+            for reminder in status.board.reminders:
+                out += _wrapped(reminder, width, "bold")
         place = words.phase(status)
         stage = status.stage
         if stage is not None:
@@ -270,6 +273,8 @@ def told(now: Snapshot) -> tuple[str, ...]:
     out = []
     if status.virtual:
         out.append("virtual bench: nothing here is a measurement")
+    if status.board is not None:
+        out += status.board.reminders
     for alarm in words.alarms(now):
         # A counting age would be a new line every second.
         text = "DATA HAS STOPPED." if alarm.kind == "stale" else alarm.text
