@@ -132,6 +132,7 @@ class App:
         test.run(power_on, whole_program)
         wrong = test.wrong()
         self.interlock.set_selftest(not wrong, ", ".join(wrong))
+        self.keep_info()
         self._tested_ms = self.clock.now()
         self._paused = True
         self.collect_soon()
@@ -147,6 +148,7 @@ class App:
         elif self.scan % PROGRAM_SCANS == PROGRAM_PHASE and program.step() and program.result != "ok":
             self.test.parts["program"] = program.result
             lock.set_selftest(False, "program " + program.result)
+            self.keep_info()
 
     def stall(self, ms):
         """Stop everything but the hardware, to prove that the relay opens without it; see stall.hang."""
@@ -205,8 +207,12 @@ class App:
         """Return the bytes of an INFO topic, before they are cut into parts."""
         if topic == wire.CALIBRATION_INFO:
             return self.calibration.record
-        facts = self.program.info() if topic == wire.PROGRAM_INFO else self.test.info()
-        return json.dumps(facts).encode()
+        return self._info_program if topic == wire.PROGRAM_INFO else self._info_test
+
+    def keep_info(self):
+        """Put the last test into words while the relay is open: encoding takes 35 ms (emulated), many slots."""
+        self._info_test = json.dumps(self.test.info()).encode()
+        self._info_program = json.dumps(self.program.info()).encode()
 
     def calibrate(self, record):
         """Store a calibration and measure with it; return (answer, text). Relay open only."""

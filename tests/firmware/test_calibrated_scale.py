@@ -375,6 +375,7 @@ class TestCommands:
 
     def test_info_is_cut_into_parts_of_one_moment(self, bench: Bench) -> None:
         bench.app.test.parts = {f"part{i}": "x" * 90 for i in range(16)}
+        bench.app.keep_info()
         seq = bench.send(wire.INFO_REQUEST, wire.pack_info_request(wire.SELFTEST_INFO, 0))
         bench.run(300)
         _, _, parts, first = wire.unpack_info(bench.infos[seq])

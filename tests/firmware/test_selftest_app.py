@@ -136,6 +136,16 @@ def test_info_tells_every_part_the_figures_and_the_program(bench: Bench) -> None
     assert hello["selftest"] == {"ok": True, "parts": {}, "tested": 20}
 
 
+def test_info_asked_for_while_closed_encodes_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.close()
+    asked: list[str] = []
+    monkeypatch.setattr(bench.app.test, "info", lambda: asked.append("test") or {})
+    monkeypatch.setattr(bench.app.program, "info", lambda: asked.append("program") or {})
+    assert info(bench, wire.SELFTEST_INFO)["ok"] is True
+    assert info(bench, wire.PROGRAM_INFO)["ok"] is True
+    assert asked == []
+
+
 class TestStall:
     def stalled(self, bench: Bench, opens_after_us: int | None, ms: int = 700) -> list[tuple[int, int]]:
         """Close under the commissioning stage, stall, and return the pins' edges since."""
