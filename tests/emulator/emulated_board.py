@@ -126,15 +126,24 @@ class Bus:
         self.clocks_seen = 0
         self._sda.set_input_value(False)
 
+    def clock_out(self) -> None:
+        """Let the part go that holds SDA low."""
+        if self._clocks_left >= 0:
+            self.clocks_seen = self._clocks_left
+            self._clocked_out()
+
     def _clocked(self, new: Any, old: Any) -> None:
         if new.name != "LOW" or self._clocks_left < 0:
             return
         self.clocks_seen += 1
         if self.clocks_seen >= self._clocks_left:
-            self._clocks_left = -1
-            # The transfer that hung has been given up.
-            self.stuck, self._then = False, None
-            self._sda.release_input()
+            self._clocked_out()
+
+    def _clocked_out(self) -> None:
+        self._clocks_left = -1
+        # The transfer that hung has been given up.
+        self.stuck, self._then = False, None
+        self._sda.release_input()
 
     def _connect(self, address: int, mode: Any) -> None:
         self._part = self.parts.get(address)

@@ -36,6 +36,7 @@ class Session:
         self.events: dict[int, tuple[Any, ...]] = {}
         self.replies: dict[int, tuple[Any, ...]] = {}
         self.bursts: list[bytes] = []
+        self.infos: dict[int, bytes] = {}
         self.hello: dict[str, Any] = {}
         self.lease_ms = 5000
         self.acknowledge = True
@@ -57,6 +58,8 @@ class Session:
                     self.hello = json.loads(payload)
                 elif kind == wire.BURST:
                     self.bursts.append(payload)
+                elif kind == wire.INFO:
+                    self.infos[seq] = payload
             if self.acknowledge and self.frame_seqs and i % 5 == 4:
                 newest = max(self.events) if self.events else 0
                 self.board.send(wire.ACK, wire.pack_ack(self.frame_seqs[-1], newest, self.lease_ms))
@@ -69,6 +72,20 @@ class Session:
                 return self.replies[seq]
         raise AssertionError(f"no reply to {wire.KIND_NAMES[kind]} within {within_ms} ms")
 
+    def info(self, topic: int) -> bytes:
+        """Return all parts of an INFO."""
+        data, part, parts = b"", 0, 1
+        while part < parts:
+            seq = self.board.send(wire.INFO_REQUEST, wire.pack_info_request(topic, part))
+            for _ in range(30):
+                self.run(20)
+                if seq in self.infos:
+                    break
+            _, _, parts, piece = wire.unpack_info(self.infos[seq])
+            data += piece
+            part += 1
+        return data
+
     def connect(self) -> None:
         for _ in range(60):
             self.run(100)
@@ -78,8 +95,13 @@ class Session:
                 return
         raise AssertionError(f"no hello; the board said {bytes(self.board.garbage)!r}")
 
-    def load(self, current_a: float = 5.0, alert_a: float = 6.0) -> None:
-        reply = self.ask(wire.STAGE, wire.pack_stage(1, True, False, limits(current_a), alert_a, alert_a))
+    def hello_again(self) -> dict[str, Any]:
+        self.hello = {}
+        self.connect()
+        return self.hello
+
+    def load(self, current_a: float = 5.0, alert_a: float = 6.0, stage_id: int = 1) -> None:
+        reply = self.ask(wire.STAGE, wire.pack_stage(stage_id, True, False, limits(current_a), alert_a, alert_a))
         assert reply[2] == wire.DONE, reply
 
     def close(self) -> None:
@@ -91,7 +113,7 @@ class Session:
         reply = self.ask(wire.GO, wire.pack_u32(int(reply[4])))
         assert reply[2] == wire.DONE, reply
         self.run(60)
-        assert self.board.contact.closed
+        assert self.board.contact.contact_closed
 
     def event(self, number: int) -> tuple[Any, ...]:
         """Return the newest event of that kind."""
