@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden import __version__
-from benchwarden.commission import TEST_IDS, Test, commission
+from benchwarden.commission import TEST_IDS, commission
 from benchwarden.commission_driver import Driver, Person
+from benchwarden.commission_moves import Test
 from benchwarden.core.clock import Clock
 from benchwarden.core.commissioning import Rig, Sheet, TestResult
 from benchwarden.core.procedure import Stopped

@@ -9,6 +9,9 @@ from typing import Any
 import pytest
 
 from benchwarden import commission as steps
+from benchwarden import commission_work as work
+from benchwarden.commission_moves import Bound, stage_payload
+from benchwarden.commission_tests import CHAIN_PARTS, TESTS
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.commissioning import Hand, Opening, Readings, Rig, TestResult, Told
 from benchwarden.core.procedure import Ask, carry_out
@@ -40,7 +43,7 @@ class Player:
         self.state = wire.SAFE
         self.welded = False
         self.volts = 0.0
-        self.parts = dict.fromkeys((*steps.CHAIN_PARTS, "rail_pos"), "ok")
+        self.parts = dict.fromkeys((*CHAIN_PARTS, "rail_pos"), "ok")
         self.refusals: dict[int, tuple[int, str]] = {}
         self.missing: set[str] = set()
         self.raises: BenchwardenError | None = None
@@ -59,31 +62,31 @@ class Player:
             case Hand():
                 self.volts = step.value if step.do == "supply" else self.volts
                 return ""
-            case steps.SelfTest():
+            case work.SelfTest():
                 return self.parts
-            case steps.Read():
+            case work.Read():
                 return self._readings()
-            case steps.Command():
+            case work.Command():
                 return self._command(step)
-            case steps.AwaitEvent():
+            case work.AwaitEvent():
                 return Told(0, wire.EVENTS[step.event], "none", "", 0.0, 0.0, "")
-            case steps.AwaitOpening():
+            case work.AwaitOpening():
                 return self._opening()
-            case steps.FallSilent():
+            case work.FallSilent():
                 return self._opening(), 0
-            case steps.AwaitLoss():
+            case work.AwaitLoss():
                 self.state = wire.SAFE
                 return True
-            case steps.AwaitRestart():
+            case work.AwaitRestart():
                 self.state = wire.SAFE
                 return Told(0, "boot", "none", "", 33.0, 0.0, "watchdog")
-            case steps.MakeOpen():
+            case work.MakeOpen():
                 self.done.append(("make open", None))
                 self.state = self.state if self.welded else wire.SAFE
                 return not self.welded
-            case steps.Ended():
+            case work.Ended():
                 self.results.append(step.result)
-            case steps.Now():
+            case work.Now():
                 return "2026-11-25T12:00:00Z"
         return ""
 
@@ -94,7 +97,7 @@ class Player:
         values |= dict.fromkeys(self.missing, math.nan)
         return Readings(values, self.state, wire.MAINS_ON if closed else 0, 0)
 
-    def _command(self, step: steps.Command) -> Reply:
+    def _command(self, step: work.Command) -> Reply:
         if self.raises is not None:
             raise self.raises
         self.done.append(("command", (step.kind, step.payload)))
@@ -251,14 +254,14 @@ def test_only_names_that_exist_are_taken_and_the_self_test_leads() -> None:
 def test_every_stage_bounds_what_the_board_insists_on() -> None:
     from wardenfw import stage
 
-    for bound in (None, steps.Bound("rail_pos_a", math.nan, 2.5, "over-current")):
-        answer, loaded = stage.load(steps.stage_payload(RIG, bound))
+    for bound in (None, Bound("rail_pos_a", math.nan, 2.5, "over-current")):
+        answer, loaded = stage.load(stage_payload(RIG, bound))
         assert answer == wire.DONE
         assert loaded.stage_id == wire.COMMISSION_STAGE
 
 
 def test_every_requirement_gives_its_source() -> None:
-    for test in steps.TESTS:
+    for test in TESTS:
         assert test.requirement.source
         if test.requirement.at_most_ms is not None:
             # Words and figure must not drift apart.

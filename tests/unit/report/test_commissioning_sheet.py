@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-from benchwarden.commission import TESTS
+from benchwarden.commission_tests import TESTS
 from benchwarden.core.commissioning import Measure, Rig, Sheet, TestResult
 from benchwarden.errors import RecordError
 from benchwarden.report.commissioning import page_data, sheet_bytes, write_sheet
