@@ -37,7 +37,7 @@ SEND_BYTES = 64
 # enough to keep 60 kB free.
 COLLECT_SCANS = 200
 # It waits for a scan that ends this early, so that no period is lost to it ...
-ROOM_US = 2000
+ROOM_US = 3200
 # ... but not for ever.
 POSTPONE_SCANS = 50
 MEASURE_HEAP_SCANS = 6000
