@@ -5,6 +5,7 @@ Not modelled: a person's time, and a supply that is turned up slowly.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 
 from benchwarden.core.commissioning import Hand
@@ -84,6 +85,9 @@ class Commissioner:
                 hands.button()
             case "usb-out":
                 hands.unplug()
+                # No hand puts it back before the board has felt it.
+                while hands.state()["powered"]:
+                    time.sleep(0.01)
             case "usb-in":
                 hands.plug()
             case _:
