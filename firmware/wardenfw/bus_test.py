@@ -19,7 +19,7 @@ def lines(board, bus, attach):
     if scl and not sda:
         board.recover_bus(bus)
         sda, scl = board.bus_lines(bus)
-        recovered = True
+        recovered = sda == 1
     attach(bus, board.i2c[bus])
     if not scl:
         return "clock line is held low", recovered

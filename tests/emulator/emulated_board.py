@@ -141,9 +141,9 @@ class Bus:
 
     def _clocked_out(self) -> None:
         self._clocks_left = -1
-        # The transfer that hung has been given up.
-        self.stuck, self._then = False, None
         self._sda.release_input()
+        # The emulated block waits for an end of the transfer that hung, even over a reset of its own.
+        self.release()
 
     def _connect(self, address: int, mode: Any) -> None:
         self._part = self.parts.get(address)

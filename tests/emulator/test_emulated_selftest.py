@@ -51,11 +51,10 @@ def test_a_sound_board_passes_in_time_and_each_fault_is_named(boards: Boards) ->
     assert failed("rail_neg") == "answers at 0x44, expected 0x41"
     board.rails.parts[0x41] = board.rails.parts.pop(0x44)
 
-    # An interrupted read leaves SDA low; the part lets go at the fifth clock.
+    # An interrupted read leaves SDA low; the part lets go at the fifth clock, of the scan's or of the test's.
     board.outputs.hold_data(5)
     assert session.ask(wire.SELF_TEST, within_ms=4000)[2] == wire.DONE
     assert board.outputs.clocks_seen == 5
-    assert json.loads(session.info(wire.SELFTEST_INFO))["bus_freed"] == 1
     board.outputs.hold_data(50)
     assert failed("bus_outputs").startswith("data line is held low")
     board.outputs.clock_out()
