@@ -31,7 +31,7 @@ This module and relay.py are the only ones that drive the relay's pins, this
 one only while the relay is open.
 
 Source: the sequence and the times are those of hardware/, sheet "relay chain";
-14 ms is the scan loop's longest gap between two pulses, rounded up.
+18 ms is the longest gap between two pulses that the scan loop has shown, 15.4 ms, and some room.
 """
 
 from wardenfw.registers import Registers
@@ -43,7 +43,7 @@ ALERTS = ("alert_pos", "alert_neg")
 PARTS = (RELAY_CONTACT, COIL_ENABLE, COIL_PUMP, ALERTS[0], ALERTS[1], ALERT_LATCH)
 
 HALF_PERIOD_US = 2500
-HOLD_MS = 14
+HOLD_MS = 18
 LET_GO_MS = 60
 # A healthy pump conducts after two to four edges, and is full some later.
 FILL_MS = 100

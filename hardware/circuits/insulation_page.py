@@ -127,7 +127,7 @@ _OTHER = """
 | mains relay, one contact | welded | mirror contact stays open: `relay-fault`, never armed again | second contact in the other pole opens |
 | mirror contact or its wire | open | reads "closed": refuses to arm | relay stays open |
 | bypass relay | welded | lamp does not limit: rail reads above the stage's window at once | relay opens by rail voltage |
-| processor | stalls | pulses stop within 14 ms, pump lets go within 60 ms, watchdog resets at 1 s | relay opens without software |
+| processor | stalls | pulses stop at once, pump lets go within 60 ms, watchdog resets at 1 s | relay opens without software |
 | flash | a bit flips in a program file | CRC of every file at power-on and piecewise after | refuses to arm |
 | flash | calibration torn | CRC; the other slot is used, told | works as before, or uncalibrated and says so |
 | 12 V | lost | both coils drop | relay opens |

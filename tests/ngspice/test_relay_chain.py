@@ -112,14 +112,14 @@ def stopped_boards():
     return np.array(held), np.array(let_go)
 
 
-def test_every_board_within_tolerance_holds_14_ms_and_lets_go_in_60(stopped_boards):
+def test_every_board_within_tolerance_holds_18_ms_and_lets_go_in_60(stopped_boards):
     """At 11.4 to 12.6 V and thresholds over the sheet's whole range.
 
     At 11.4 V the coil starts from 95 % of its nominal current, so held is taken
     at 71 % of nominal here.
     """
     held, let_go = stopped_boards
-    assert held.min() > 14e-3
+    assert held.min() > 18e-3
     assert let_go.max() < 60e-3
 
 
