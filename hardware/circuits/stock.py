@@ -192,3 +192,49 @@ def connector(
     ref: str, value: str, pins: dict[str, str], example: str, rating: str = "", note: str = "", **more: object
 ) -> Part:
     return Part(ref, "J", value, pins, "connector", example, rating, note=note, **more)  # type: ignore[arg-type]
+
+
+def i2c_isolator(ref: str, note: str = "") -> Part:
+    """Return the barrier of a module's bus; side 2 is the module's."""
+    return ic(
+        ref,
+        "ISO1640",
+        {
+            "VCC1": "P3V3",
+            "GND1": "GND",
+            "SDA1": "SDA",
+            "SCL1": "SCL",
+            "VCC2": "V33",
+            "GND2": "GM",
+            "SDA2": "SDA_M",
+            "SCL2": "SCL_M",
+        },
+        "I2C isolator, reinforced, 5 kV rms, wide body",
+        "TI ISO1640BDWR",
+        "reinforced, 8 mm",
+        note,
+    )
+
+
+def isolated_supply(ref: str) -> Part:
+    """Return the barrier of a module's supply."""
+    return ic(
+        ref,
+        "UCC12050",
+        {"VINP": "P5V", "GNDP": "GND", "EN": "P5V", "VISO": "V50", "GNDS": "GM", "SEL": "V50"},
+        "isolated supply 5 V to 5 V, 0.5 W, reinforced, 5 kV rms, wide body",
+        "TI UCC12050DVER",
+        "reinforced, 8 mm",
+    )
+
+
+def regulator_3v3(ref: str) -> Part:
+    """Return a module's own 3.3 V."""
+    return ic(
+        ref,
+        "MCP1700-3.3",
+        {"VIN": "V50", "VOUT": "V33", "GND": "GM"},
+        "3.3 V linear regulator, 250 mA",
+        "Microchip MCP1700T-3302E/TT",
+        "6 V in",
+    )

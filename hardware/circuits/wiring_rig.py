@@ -36,9 +36,7 @@ def rig() -> Page:
     block(page, (0.8, 5.6), (4.0, 16.0), "bench supply\n0 to 30 V\ncurrent limit\n3.3 A\n\n+ above,\n- below", PALE)
     cable(page, [(4.0, top), (5.0, top)], RAIL_POS)
     symbols.contact_open(page, (5.0, top), (7.6, top), RAIL_POS)
-    page.text(
-        (6.6, top + 1.55), "mains box: K1 13-14,\nin by J3, out by J5,\nlamp holder J4 left empty", 9.0, "center"
-    )
+    page.text((6.6, top + 1.55), "mains box: K1 13-14,\nin by J3, out by J5,\nlamp holder J4 left empty", 9.0, "center")
 
     def module(y: float, colour: str, name: str, left: str, right: str) -> None:
         page.rectangle((10.8, y - 1.2), (17.0, y + 1.2), colour, 1.8, "#fffaf2")

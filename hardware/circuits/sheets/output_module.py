@@ -9,7 +9,18 @@ the terminal, not into the module's supply.
 from __future__ import annotations
 
 from circuits.netlist import LOGIC, OUT_LEFT, OUT_RIGHT, Part, Sheet, merged, nets
-from circuits.stock import capacitor, connector, diode_pair, ic, resistor, schottky_signal, zener
+from circuits.stock import (
+    capacitor,
+    connector,
+    diode_pair,
+    i2c_isolator,
+    ic,
+    isolated_supply,
+    regulator_3v3,
+    resistor,
+    schottky_signal,
+    zener,
+)
 
 
 def _parts(left: bool) -> tuple[Part, ...]:
@@ -78,43 +89,13 @@ def _parts(left: bool) -> tuple[Part, ...]:
         resistor("R14", "2.2k", "V33", "SCL_M"),
         zener("D4", "5.1", "GM", "V33", note="takes what the input diodes feed back"),
         # barrier
-        ic(
-            "U2",
-            "ISO1640",
-            {
-                "VCC1": "P3V3",
-                "GND1": "GND",
-                "SDA1": "SDA",
-                "SCL1": "SCL",
-                "VCC2": "V33",
-                "GND2": "GM",
-                "SDA2": "SDA_M",
-                "SCL2": "SCL_M",
-            },
-            "I2C isolator, reinforced, 5 kV rms, wide body",
-            "TI ISO1640BDWR",
-            "reinforced, 8 mm",
-        ),
+        i2c_isolator("U2"),
         capacitor("C9", "100n", "V33", "GM", note="at U2"),
         capacitor("C10", "100n", "P3V3", "GND", note="at U2"),
-        ic(
-            "U3",
-            "UCC12050",
-            {"VINP": "P5V", "GNDP": "GND", "EN": "P5V", "VISO": "V50", "GNDS": "GM", "SEL": "V50"},
-            "isolated supply 5 V to 5 V, 0.5 W, reinforced, 5 kV rms, wide body",
-            "TI UCC12050DVER",
-            "reinforced, 8 mm",
-        ),
+        isolated_supply("U3"),
         capacitor("C11", "10u", "P5V", "GND", "x7r_25"),
         capacitor("C12", "10u", "V50", "GM", "x7r_25"),
-        ic(
-            "U4",
-            "MCP1700-3.3",
-            {"VIN": "V50", "VOUT": "V33", "GND": "GM"},
-            "3.3 V linear regulator, 250 mA",
-            "Microchip MCP1700T-3302E/TT",
-            "6 V in",
-        ),
+        regulator_3v3("U4"),
         capacitor("C13", "1u", "V33", "GM"),
         connector(
             "J2",

@@ -11,7 +11,18 @@ the other.
 from __future__ import annotations
 
 from circuits.netlist import LOGIC, RAIL_NEG, RAIL_POS, Part, Sheet, merged, nets
-from circuits.stock import capacitor, connector, ic, resistor, schottky_power, suppressor, zener
+from circuits.stock import (
+    capacitor,
+    connector,
+    i2c_isolator,
+    ic,
+    isolated_supply,
+    regulator_3v3,
+    resistor,
+    schottky_power,
+    suppressor,
+    zener,
+)
 
 
 def _link(ref: str, closed: bool, a: str, b: str, note: str) -> Part:
@@ -110,24 +121,7 @@ def _parts(positive: bool) -> tuple[Part, ...]:
         resistor("R7", "2.2k", "V33", "SDA_M"),
         resistor("R8", "2.2k", "V33", "SCL_M"),
         # barrier
-        ic(
-            "U2",
-            "ISO1640",
-            {
-                "VCC1": "P3V3",
-                "GND1": "GND",
-                "SDA1": "SDA",
-                "SCL1": "SCL",
-                "VCC2": "V33",
-                "GND2": "GM",
-                "SDA2": "SDA_M",
-                "SCL2": "SCL_M",
-            },
-            "I2C isolator, reinforced, 5 kV rms, wide body",
-            "TI ISO1640BDWR",
-            "reinforced, 8 mm",
-            note="side 2 to the monitor: its low level is the lower one",
-        ),
+        i2c_isolator("U2", note="side 2 to the monitor: its low level is the lower one"),
         capacitor("C4", "100n", "V33", "GM", note="at U2"),
         capacitor("C5", "100n", "P3V3", "GND", note="at U2"),
         ic(
@@ -141,24 +135,10 @@ def _parts(positive: bool) -> tuple[Part, ...]:
         ),
         capacitor("C6", "100n", "V33", "GM", note="at U3"),
         capacitor("C7", "100n", "P3V3", "GND", note="at U3"),
-        ic(
-            "U4",
-            "UCC12050",
-            {"VINP": "P5V", "GNDP": "GND", "EN": "P5V", "VISO": "V50", "GNDS": "GM", "SEL": "V50"},
-            "isolated supply 5 V to 5 V, 0.5 W, reinforced, 5 kV rms, wide body",
-            "TI UCC12050DVER",
-            "reinforced, 8 mm",
-        ),
+        isolated_supply("U4"),
         capacitor("C8", "10u", "P5V", "GND", "x7r_25"),
         capacitor("C9", "10u", "V50", "GM", "x7r_25"),
-        ic(
-            "U5",
-            "MCP1700-3.3",
-            {"VIN": "V50", "VOUT": "V33", "GND": "GM"},
-            "3.3 V linear regulator, 250 mA",
-            "Microchip MCP1700T-3302E/TT",
-            "6 V in",
-        ),
+        regulator_3v3("U5"),
         capacitor("C10", "1u", "V33", "GM"),
         zener("D6", "5.1", "GM", "V33", note="takes what the clamps feed back"),
         connector(
