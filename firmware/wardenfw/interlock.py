@@ -25,7 +25,7 @@ class Interlock:
     Args:
         relay: relay.Relay.
         guard: guard.Guard.
-        sampler: for `raw`, `set_alerts` and `clear_alerts`.
+        sampler: for `raw`, `set_alerts`, `clear_alerts` and `latched_alert`.
         emit: `emit(event, cause, channel, value, limit, text) -> seq`.
         on_close, on_trip(seq): called when the coil is driven, and after a trip's event.
         random_u32: where challenges come from.
@@ -296,10 +296,11 @@ class Interlock:
         self._alert_told = True
         relay.alert_latched = True
         raw = (self._sampler.raw[0], self._sampler.raw[1])
-        try:
-            part = self._sampler.clear_alerts()
-        except OSError:
-            part = None
+        part, silent = self._sampler.latched_alert()
+        if part is None and silent is not None:
+            # Pulled out, or without supply: such a module pulls the line as well.
+            self.trip(t_ms, SENSOR_FAULT, silent, float("nan"), 0.0, "alert line; its rail module does not answer")
+            return
         if part is None:
             self.trip(t_ms, OVER_CURRENT, wire.NO_CHANNEL, 0.0, 0.0, "alert line")
             return

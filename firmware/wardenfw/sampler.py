@@ -219,6 +219,29 @@ class Sampler:
         neg = self._rails[1].clear_alert()
         return 0 if pos else 1 if neg else None
 
+    def latched_alert(self):
+        """Release what answers; return (part that had latched over-current, part that is silent), None for neither.
+
+        Asked twice: one disturbed byte does not make a module silent.
+        """
+        over = silent = None
+        for i in (0, 1):
+            latched = self._clear_alert_twice(i)
+            if latched is None:
+                silent = i
+            elif latched and over is None:
+                over = i
+        return over, silent
+
+    def _clear_alert_twice(self, i):
+        """Return whether monitor i had latched over-current, None when it does not answer."""
+        for _ in (0, 1):
+            try:
+                return self._rails[i].clear_alert()
+            except OSError:
+                pass
+        return None
+
     def attach(self, bus, i2c):
         """Give the parts on a bus the bus that was opened anew."""
         for part in range(4):

@@ -305,8 +305,12 @@ def judge_unplugged(
         may_alert: a rail module without supply also pulls the alert line, which is quicker.
     """
     trip = opening.tripped
-    by_alert = may_alert and trip is not None and trip.cause == "over-current" and trip.text.startswith("alert line")
-    wrong = "" if by_alert else wrong_trip(opening, "sensor-fault", trip.channel if trip else "")
+    by_alert = may_alert and trip is not None and trip.text.startswith("alert line")
+    # A plug that bounces answers again when the board asks who pulled the line.
+    nameless = by_alert and trip is not None and (trip.cause, trip.channel) == ("over-current", "")
+    wrong = "" if nameless else wrong_trip(opening, "sensor-fault", trip.channel if trip else "")
+    if not wrong and trip is not None and trip.text.startswith("alert line") and not may_alert:
+        wrong = f"the board tripped by the alert line, which a sensor of {channel} does not pull"
     if wrong:
         return Finding(False, why=wrong, part=f"sensor of {channel}")
     scans = opening.scans

@@ -148,6 +148,8 @@ def _cause_of(stage: PlanStage, values: dict[str, float]) -> str:
         if math.isnan(seen):
             return "sensor-fault"
         if not span.low <= seen <= span.high:
+            if CHANNEL[name].group == "rail current" and seen < 0:
+                return "sensor-fault"
             # Too little current or heat is no excess of it: something is not as told.
             low_of_excess = seen < span.low and CHANNEL[name].group in ("rail current", "temperature", "hf")
             return "operator" if low_of_excess else _STANDS_FOR[CHANNEL[name].group]
@@ -415,6 +417,13 @@ def _trip_words(event: BoardEvent) -> str:
     if not event.channel:
         return f"The board opened the mains relay: {event.cause}.{extra}"
     info = CHANNEL[event.channel]
+    if event.cause == "sensor-fault" and event.text.startswith("alert line"):
+        # The channels are named for their modules: rail_pos_a, rail_neg_v.
+        module = event.channel.rpartition("_")[0]
+        return (
+            f"The board opened the mains relay: sensor-fault (rail module {module} pulled the alert line and does not "
+            "answer: unplugged, or without supply)."
+        )
     if event.text.startswith("alert line"):
         # The monitor acts between two scans; the last sample says nothing about it.
         return (

@@ -203,8 +203,11 @@ def test_an_unplugged_sensor_is_timed_from_its_last_sample(gone_ms: float) -> No
     assert "exchanged" in other.part
 
 
-def test_an_unplugged_rail_module_may_be_quicker_by_its_alert() -> None:
+@pytest.mark.parametrize(("cause", "of"), [("sensor-fault", "rail_neg_a"), ("over-current", "")])
+def test_an_unplugged_rail_module_may_be_quicker_by_its_alert(cause: str, of: str) -> None:
     made, _ = unplugged(1003.0, "rail_neg_a", by_alert=True)
+    assert made.tripped is not None
+    made = replace(made, tripped=replace(made.tripped, cause=cause, channel=of))
     required = Requirement("157.5 ms", 157.5, "this test")
     found = judge.judge_unplugged(made, required, "rail_neg_a", "rail_pos_a", BASE_A, True)
     assert found.ok, found.why

@@ -326,3 +326,12 @@ def test_alert_line_is_told_by_its_limit_not_by_a_stale_sample() -> None:
     bench.send(ev.BoardEvent(9.0, wire.EV_TRIPPED, "over-current", "rail_pos_a", 0.0001, 0.64, text))
     assert "comparator saw more than 0.64 A" in bench.state.why
     assert "0.0001" not in bench.state.why
+
+
+def test_alert_line_pulled_by_a_module_that_is_gone_is_no_over_current() -> None:
+    bench = Bench()
+    bench.to_closed()
+    text = "alert line; its rail module does not answer"
+    bench.send(ev.BoardEvent(9.0, wire.EV_TRIPPED, "sensor-fault", "rail_neg_a", math.nan, 0.0, text))
+    assert (bench.state.outcome, bench.state.cause) == ("tripped", "sensor-fault")
+    assert "rail module rail_neg pulled the alert line and does not answer" in bench.state.why
