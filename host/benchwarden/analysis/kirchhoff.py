@@ -23,6 +23,10 @@ _LEARN_S = 30.0
 _MISSING_HOLD_S = 2.0
 _UNEQUAL_HOLD_S = 8.0
 _TOO_FAR_HOLD_S = 3.0
+# No rectifier lets a rail take current back for seconds. Ten milliamperes are a hundred
+# times a monitor's offset (core/tolerances.toml); common practice, no source.
+_BACKWARDS_A = -0.01
+_BACKWARDS_HOLD_S = 3.0
 
 
 class Kirchhoff:
@@ -37,6 +41,7 @@ class Kirchhoff:
         self._missing_s = 0.0
         self._unequal_s = 0.0
         self._far_s = 0.0
+        self._backwards_s = [0.0, 0.0]
         self._seen_v = 0.0
         self._gone_s = 0.0
         self._dragged_s = 0.0
@@ -46,8 +51,10 @@ class Kirchhoff:
         if not now.mains or now.gap or second.switched:
             self._left_over_s = self._moved_s = self._missing_s = self._unequal_s = self._far_s = 0.0
             self._dragged_s = 0.0
+            self._backwards_s = [0.0, 0.0]
             return []
-        found = self._missing(second, now)
+        found = self._backwards(second, now)
+        found += self._missing(second, now)
         found += self._dragged(second, now, stage)
         found += self._too_far(second, now, stage)
         found += self._both_gone(second, now, stage)
@@ -76,6 +83,21 @@ class Kirchhoff:
         if self._unequal_s >= _UNEQUAL_HOLD_S and low >= 0.2 * high:
             words = f"{rail} at {low:.1f} V, {other} at {high:.1f} V for {self._unequal_s:.0f} s"
             return [trip(second.t_s, "rail-imbalance", rail, words)]
+        return []
+
+    def _backwards(self, second: Second, now: Situation) -> list[Finding]:
+        """A rail that takes current back is a shunt whose leads are exchanged."""
+        for i, (amps, volts) in enumerate(((POS_A, POS_V), (NEG_A, NEG_V))):
+            # Without a voltage behind it, it may be the discharge of something at the bench.
+            flows = second.mean[amps] < _BACKWARDS_A and abs(second.mean[volts]) > 2.0
+            self._backwards_s[i] = self._backwards_s[i] + now.dt_s if flows else 0.0
+            if self._backwards_s[i] >= _BACKWARDS_HOLD_S:
+                rail, module = ("positive rail", "rail_pos") if i == 0 else ("negative rail", "rail_neg")
+                words = (
+                    f"{rail} reads {second.mean[amps]:.3f} A, current that flows backwards: "
+                    f"S+ and S- of module {module} are exchanged"
+                )
+                return [trip(second.t_s, "sensor-fault", rail, words)]
         return []
 
     def _both_gone(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:

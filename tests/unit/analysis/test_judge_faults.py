@@ -53,6 +53,10 @@ def crackling_pot(bench: Bench) -> None:
         both_rails(bench, start, start + 0.3, by / 0.22)
 
 
+def shunt_reversed(bench: Bench) -> None:
+    bench.add("rail_pos_a", -2.0 * bench.block.mean[:, INDEX["rail_pos_a"]])
+
+
 def sensor_came_off(bench: Bench) -> None:
     t = bench.block.t_s
     bench.bump("sink_left_c", 0.0, 1e9, 12.0)
@@ -114,6 +118,7 @@ FAULTS: list[tuple[str, Spoil, str, str, float, float]] = [
     ("bias reading stuck", lambda b: b.put("bias_left_v", 0.0109, 150.0), "sensor-fault", "left", 150.0, 40.0),
     ("rail reading gone", lambda b: b.put("rail_neg_v", 0.0, 100.0), "sensor-fault", "negative rail", 100.0, 5.0),
     ("current reading gone", lambda b: b.put("rail_neg_a", 0.0, 100.0), "sensor-fault", "negative rail", 100.0, 20.0),
+    ("shunt reversed", shunt_reversed, "sensor-fault", "positive rail", 0.0, 45.0),
     ("rail missing", rail_gone, "rail-missing", "positive rail", 100.0, 4.0),
     ("leak", lambda b: b.bump("rail_pos_a", 100.0, 1e9, 0.15), "rail-imbalance", "positive rail", 100.0, 20.0),
     ("rail halves", lambda b: b.bump("rail_neg_v", 100.0, 1e9, 20.0), "rail-imbalance", "negative rail", 100.0, 20.0),
