@@ -303,9 +303,9 @@ class Supervisor:
         self._connected(hello, same)
 
     def _connected(self, hello: Hello, same_boot: bool) -> None:
-        bad = [f"{part}: {said}" for part, said in hello.parts.items() if said != "ok"]
         self._link = "up"
         self._board = _known_of(self._board, hello)
+        bad = _failed_parts(self._board["selftest"]["parts"])
         self._journal.append_note("board", None, self._board)
         state = wire.STATES.index(hello.state) if hello.state in wire.STATES else wire.FAULT
         self._advance(ev.Connected(state, hello.cause, same_boot, "; ".join(bad)))
@@ -569,10 +569,18 @@ def _known_of(before: dict[str, Any], hello: Hello) -> dict[str, Any]:
         return now
     if "calibration" in kept:
         kept["cal"] = before["cal"]
-    if now["selftest"]["ok"] and before["selftest"]["ok"]:
-        # A hello names only what is not well.
+    named = {part for part, said in before["selftest"]["parts"].items() if said != "ok"}
+    if now["selftest"]["ok"] == before["selftest"]["ok"] and named == set(now["selftest"]["parts"]):
+        # A hello names only what is not well, and cuts the reasons short.
         kept["selftest"] = before["selftest"]
     return {**now, **kept}
+
+
+def _failed_parts(parts: dict[str, str]) -> list[str]:
+    """Return, in words, what did not pass; what could not be tested because of it only when there is nothing else."""
+    failed = {part: said for part, said in parts.items() if said != "ok"}
+    first = {part: said for part, said in failed.items() if not said.startswith("not tested")}
+    return [f"{part}: {said}" for part, said in (first or failed).items()]
 
 
 def _sendable(text: str) -> str:
