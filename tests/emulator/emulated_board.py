@@ -35,7 +35,9 @@ FS_START, BLOCK, BLOCKS = 0xA0000, 4096, 352  # the Pico image keeps the last 14
 NS_PER_I2C_BYTE = 22_500  # nine bits at 400 kHz
 LATCH, ENABLE, PULSE, BYPASS, LAMP, AUX, BUTTON, ESTOP, ALERT, COIL = 3, 14, 15, 16, 17, 18, 19, 20, 21, 22
 BUS_PINS = (4, 5), (6, 7)  # SDA, SCL
-ADC_SUPPLY, ADC_DIE = 3, 4
+# Counts of 12 bits: three NTC at about 20 C, a third of VSYS (1.6 V), the die at about 27 C.
+ADC_COUNTS = {0: 2280, 1: 2280, 2: 2280, 3: 1985, 4: 875}
+RAIL_ADDRESSES, OUTPUT_ADDRESSES = (0x40, 0x41), (0x48, 0x49)
 
 
 @functools.lru_cache(maxsize=1)
@@ -178,12 +180,11 @@ class EmulatedBoard:
         self.time = EmulatedTime(self._clock)
         self.pos, self.neg = (RailModule(self.time, seed, self._alert) for seed in (1, 2))
         self.left, self.right = (OutputModule(self.time, seed) for seed in (3, 4))
-        self.rails = Bus(self.mcu, 0, {0x40: self.pos.target, 0x41: self.neg.target})
-        self.outputs = Bus(self.mcu, 1, {0x48: self.left.target, 0x49: self.right.target})
-        for channel in range(3):
-            self.mcu.adc.channel_values[channel] = 2280  # about 20 C
-        self.mcu.adc.channel_values[ADC_SUPPLY] = 1985  # 1.6 V, a third of VSYS
-        self.mcu.adc.channel_values[ADC_DIE] = 875  # about 27 C
+        rails, outputs = (self.pos.target, self.neg.target), (self.left.target, self.right.target)
+        self.rails = Bus(self.mcu, 0, dict(zip(RAIL_ADDRESSES, rails, strict=True)))
+        self.outputs = Bus(self.mcu, 1, dict(zip(OUTPUT_ADDRESSES, outputs, strict=True)))
+        for channel, counts in ADC_COUNTS.items():
+            self.mcu.adc.channel_values[channel] = counts
         self.edges: list[tuple[float, int, bool]] = []  # microseconds, pin, level
         self.resets_ms: list[float] = []
         self._levels: dict[int, bool] = {}

@@ -15,6 +15,8 @@ import numpy as np
 from benchwarden.virtual.parts import MUX_0_3, MUX_1_3, MUX_2_3, MUX_3, Ads1115, ByteTarget, Ina228
 
 SHUNT_OHM = 0.010
+# At a converter's inputs, by multiplexer code: a bias drop of 11 mV, mid supply, all else quiet.
+INPUT_VOLTS = {MUX_0_3: 0.011, MUX_1_3: 0.0, MUX_2_3: 0.0, MUX_3: 1.65}
 
 
 class EmulatedTime:
@@ -105,11 +107,11 @@ class OutputModule:
     """One ADS1115 with its inputs against the terminal, AIN3.
 
     Attributes:
-        volts: at the inputs, by multiplexer code: a bias drop of 11 mV, mid supply, all else quiet.
+        volts: at the inputs, by multiplexer code; INPUT_VOLTS at first.
     """
 
     def __init__(self, time: EmulatedTime, seed: int) -> None:
-        self.volts = {MUX_0_3: 0.011, MUX_1_3: 0.0, MUX_2_3: 0.0, MUX_3: 1.65}
+        self.volts = dict(INPUT_VOLTS)
         inputs = {code: self._input(code) for code in self.volts}
         self.part = Ads1115(time, inputs, np.random.default_rng(seed))
         self.target = ByteTarget(self.part)

@@ -5,10 +5,11 @@
 // Started by soak.py, which prepares the files named in the one argument.
 import fs from "node:fs";
 import zlib from "node:zlib";
+import { Converter, Monitor, RelayChain, bus } from "./soak_parts.mjs";
 
 const job = JSON.parse(fs.readFileSync(process.argv[2], "utf8"));
-const { Simulator, USBCDC } = await import(job.emulator);
-const ENABLE = 14, PULSE = 15, AUX = 18, BUTTON = 19, ESTOP = 20, ALERT = 21;
+const { Simulator, USBCDC, GPIOPinState } = await import(job.emulator);
+const { kinds, events: numbers, pins, wire } = job;
 
 const sim = new Simulator();
 const mcu = sim.rp2040;
@@ -21,75 +22,58 @@ for (let at = 0; at < uf2.length; at += 512) {
 }
 mcu.flash.set(fs.readFileSync(job.files), job.filesAt);
 
-// Parts: registers behind a pointer, and bytes that take time.
-function part(registers, wide) {
-  const p = { registers, ptr: 0, bytes: [], out: [] };
-  p.size = (r) => (wide.includes(r) ? 3 : 2);
-  p.value = (r) => p.registers[r] ?? 0;
-  p.start = (read) => {
-    p.bytes = [];
-    if (read) {
-      const v = p.value(p.ptr), n = p.size(p.ptr);
-      p.out = Array.from({ length: n }, (_, i) => (v >>> (8 * (n - 1 - i))) & 0xff);
-    }
-    return true;
-  };
-  p.write = (b) => {
-    p.bytes.push(b);
-    if (p.bytes.length === 1) p.ptr = b;
-    else if (p.bytes.length === 1 + p.size(p.ptr)) p.registers[p.ptr] = p.bytes.slice(1).reduce((a, x) => (a << 8) | x, 0);
-  };
-  p.read = () => (p.out.length ? p.out.shift() : 0xff);
-  return p;
-}
-const monitor = () =>
-  part({ 0: 0, 1: 0xfb68, 2: 0x1000, 4: 0, 5: 0, 0xb: 1, 0xc: 0x7fff, 0xd: 0x8000, 0x3e: 0x5449, 0x3f: 0x2281 }, [4, 5, 7, 8]);
-function converter() {
-  const p = part({ 0: 0, 1: 0x8583 }, []);
-  const counts = { 0: 1408, 6: 13200, 7: 10 };
-  p.value = (r) => (r === 0 ? (counts[(p.registers[1] >> 12) & 7] ?? 0) + ((Math.random() * 5) | 0) : p.registers[r]);
-  return p;
-}
-function bus(block, parts) {
-  const hw = mcu.i2c[block];
-  let now = null, then = null;
-  const alarm = sim.clock.createAlarm(() => { const f = then; then = null; f?.(); });
-  const later = (f) => { then = f; alarm.schedule(22500); };
-  const abort = hw.abort.bind(hw);
-  hw.abort = (reason) => { abort(reason); hw.setInterrupts(1 << 4); };
-  hw.onConnect = (address, mode) => {
-    now = parts[address];
-    const ok = !!now && now.start(mode === 1);
-    later(() => hw.completeConnect(ok));
-  };
-  hw.onWriteByte = (b) => { now.write(b); later(() => hw.completeWrite(true)); };
-  hw.onReadByte = () => { const b = now.read(); later(() => hw.completeRead(b)); };
-}
-const pos = monitor(), neg = monitor();
-bus(0, { 0x40: pos, 0x41: neg });
-bus(1, { 0x48: converter(), 0x49: converter() });
-for (let i = 0; i < 3; i++) mcu.adc.channelValues[i] = 2280;
-mcu.adc.channelValues[4] = 875;
-const pin = (n, v) => mcu.gpio[n].setInputValue(v);
-pin(AUX, true); pin(BUTTON, true); pin(ESTOP, false); pin(ALERT, true);
-
-// Relay: follows its coil; edges of the pulse train are timed.
+// Pins: what nothing drives lies where the chip's own pull puts it.
 const ms = () => sim.clock.nanos / 1e6;
+const driven = {};
+function pin(n, high) {
+  // The same level once more would count as an edge.
+  if (driven[n] !== high) mcu.gpio[n].setInputValue((driven[n] = high));
+}
+let sense = null;
+const pull = () => mcu.gpio[pins.COIL].value === GPIOPinState.InputPullUp;
+mcu.gpio[pins.COIL].addListener(() => { if (sense === null) pin(pins.COIL, pull()); });
+for (const n of job.busPins) pin(n, true);
+pin(pins.AUX, false); pin(pins.BUTTON, true); pin(pins.ESTOP, false); pin(pins.ALERT, true); pin(pins.LATCH, false);
+for (const [channel, counts] of Object.entries(job.adc)) mcu.adc.channelValues[channel] = counts;
+
+const chain = new RelayChain(sim.clock, job.relay, {
+  latch: (set) => pin(pins.LATCH, set),
+  sense: (level) => pin(pins.COIL, (sense = level) ?? pull()),
+  mirror: (closed) => pin(pins.AUX, !closed),
+});
+let alertForced = false;
+function alert() {
+  const high = pos.alertHigh && neg.alertHigh && !alertForced;
+  chain.alert(high);
+  pin(pins.ALERT, high);
+}
+const pos = new Monitor(sim.clock, job.ina, alert), neg = new Monitor(sim.clock, job.ina, alert);
+bus(mcu, sim.clock, 0, job.byteNs, { [job.rails[0]]: pos, [job.rails[1]]: neg });
+const converters = job.outputs.map(() => new Converter(sim.clock, job.ads));
+bus(mcu, sim.clock, 1, job.byteNs, Object.fromEntries(job.outputs.map((a, i) => [a, converters[i]])));
+
+// Edges of the pulse train are timed, from the moment the coil is asked for.
 const level = {};
-let lastEdge = 0, longestGap = 0, edges = 0, resets = 0;
-for (const n of [ENABLE, PULSE])
+let lastEdge = 0, longestGap = 0, longestAt = 0, shortestGap = Infinity;
+for (const n of [pins.ENABLE, pins.PULSE])
   mcu.gpio[n].addListener((now) => {
-    const high = now === 1;
+    const high = now === GPIOPinState.High;
     if (high === !!level[n]) return;
     level[n] = high;
-    if (n === ENABLE && !high) opened();
-    if (n === PULSE && level[ENABLE]) {
-      if (edges) longestGap = Math.max(longestGap, ms() - lastEdge);
+    if (n === pins.ENABLE) {
+      chain.enable(high);
       lastEdge = ms();
-      edges++;
+      if (!high) opened();
+      return;
     }
+    chain.pulse(high);
+    if (!level[pins.ENABLE]) return;
+    const gap = ms() - lastEdge;
+    if (gap > longestGap) { longestGap = gap; longestAt = ms(); }
+    shortestGap = Math.min(shortestGap, gap);
+    lastEdge = ms();
   });
-mcu.peripherals[0x40058].onWatchdogTrigger = () => { resets++; finish("watchdog"); };
+mcu.peripherals[0x40058].onWatchdogTrigger = () => finish("watchdog");
 
 // USB: the host's idle reads are held back until it has bytes.
 const cdc = new USBCDC(mcu.usbCtrl);
@@ -108,12 +92,12 @@ function drain() {
 let seq = 0;
 function send(kind, payload = Buffer.alloc(0)) {
   const body = Buffer.alloc(8);
-  body.writeUInt8(1, 0); body.writeUInt8(kind, 1); body.writeUInt16LE(payload.length, 2); body.writeUInt32LE(++seq, 4);
+  body.writeUInt8(wire, 0); body.writeUInt8(kind, 1); body.writeUInt16LE(payload.length, 2); body.writeUInt32LE(++seq, 4);
   const whole = Buffer.concat([body, payload]), crc = Buffer.alloc(4);
   crc.writeUInt32LE(zlib.crc32(whole));
   for (const b of Buffer.from(Buffer.concat([whole, crc]).toString("base64") + "\n")) outgoing.push(b);
 }
-let text = "", frames = 0, lostFrames = 0, newest = 0, newestEvent = 0, other = 0, step = 0;
+let text = "", frames = 0, lostFrames = 0, newest = 0, newestEvent = 0, other = 0, infos = 0;
 let overruns = 0, state = 0, lastScan = 0, uneven = 0, hello = null, heapMin = 1e9, idleMin = 100, slotMax = 0, gcMax = 0;
 const events = [];
 cdc.onSerialData = (data) => {
@@ -128,34 +112,54 @@ cdc.onSerialData = (data) => {
   }
 };
 function take(kind, n, p) {
-  if (kind === 2) {
+  if (kind === kinds.frame) {
     if (newest && n !== newest + 1) lostFrames++;
     const scan = p.readUInt32LE(4);
     if (lastScan && scan !== lastScan + 10) uneven++;
     lastScan = scan; newest = n; frames++;
     overruns = p.readUInt16LE(12); state = p.readUInt8(14);
-  } else if (kind === 3) {
+  } else if (kind === kinds.event) {
     if (n > newestEvent) {
       newestEvent = n;
-      events.push([p.readUInt8(4), p.subarray(20).toString()]);
-      if (job.trips && p.readUInt8(4) === 3) provoke();
+      const words = p.subarray(20).toString();
+      events.push([p.readUInt8(4), words]);
+      if (!job.trips && p.readUInt8(4) === numbers.tripped)
+        finish(`tripped: cause ${p.readUInt8(5)} channel ${p.readUInt8(6)} reads ${p.readFloatLE(12)} ${words}`);
+      if (job.trips && p.readUInt8(4) === numbers.closed) provoke();
     }
-  } else if (kind === 1) {
+  } else if (kind === kinds.hello) {
+    const first = hello === null;
     hello = JSON.parse(p.toString());
     const l = hello.load;
     heapMin = Math.min(heapMin, l.heap_min); slotMax = Math.max(slotMax, l.slot_us); gcMax = Math.max(gcMax, l.gc_us);
-    if (l.idle_pct && ms() > 8000) idleMin = Math.min(idleMin, l.idle_pct);
-  } else if (kind === 4) {
-    const refusal = p.readUInt8(5), words = p.subarray(7).toString();
-    if (refusal) finish("refused: " + p.readUInt8(4) + " " + refusal + " " + words);
-    if (p.readUInt8(4) === 22) send(19);
-    if (p.readUInt8(4) === 19) { const c = Buffer.alloc(4); c.writeUInt32LE(Number(words)); send(20, c); }
+    if (l.idle_pct && state === job.closed) idleMin = Math.min(idleMin, l.idle_pct);
+    if (first) {
+      console.log(JSON.stringify({ ready_at_ms: Math.round(ms()), selftest: hello.selftest, hello_bytes: p.length, ...l }));
+      acknowledge();
+      send(kinds.stage, Buffer.from(job.stage, "hex"));
+    }
+  } else if (kind === kinds.info) {
+    infos++;
+    if (p.readUInt8(1) + 1 < p.readUInt8(2)) ask(p.readUInt8(1) + 1);
+  } else if (kind === kinds.reply) {
+    const asked = p.readUInt8(4), refusal = p.readUInt8(5), words = p.subarray(7).toString();
+    if (refusal) finish("refused: " + asked + " " + refusal + " " + words);
+    if (asked === kinds.stage || asked === kinds.reset) send(kinds.arm);
+    if (asked === kinds.arm) { const c = Buffer.alloc(4); c.writeUInt32LE(Number(words)); send(kinds.go, c); }
   }
+}
+// What the self-test found, in parts: a host may ask for it at any time.
+const ask = (part) => send(kinds["info request"], Buffer.from([0, part]));
+function acknowledge() {
+  const a = Buffer.alloc(10);
+  a.writeUInt32LE(newest, 0); a.writeUInt32LE(newestEvent, 4); a.writeUInt16LE(5000, 8);
+  send(kinds.ack, a);
 }
 const report = () => console.log(JSON.stringify({
   emulated_s: +(ms() / 1000).toFixed(1), wall_s: Math.round((Date.now() - begun) / 1000), state, frames, lost_frames: lostFrames,
   uneven_frames: uneven, overruns, idle_pct_min: idleMin, idle_pct: hello?.load.idle_pct, heap_min: heapMin, heap: hello?.load.heap,
-  gc_us: gcMax, slot_us: slotMax, longest_pulse_gap_ms: +longestGap.toFixed(2), bad_lines: other, events: events.slice(-4) }));
+  gc_us: gcMax, slot_us: slotMax, longest_pulse_gap_ms: +longestGap.toFixed(2), gap_at_s: +(longestAt / 1000).toFixed(2),
+  shortest_pulse_gap_ms: +shortestGap.toFixed(2), infos, least_conversion_us: converters.map((c) => Math.round(c.leastUs)), bad_lines: other, events: events.slice(-4) }));
 function finish(why) { console.log(JSON.stringify({ end: why })); report(); process.exit(0); }
 
 // Trips: by software and by the alert line in turn.
@@ -163,17 +167,18 @@ const took = { software: [], alert: [] };
 let way = "software", since = null;
 const cause = sim.clock.createAlarm(() => {
   since = ms();
-  if (way === "software") pos.registers[4] = Math.round(7 / 31.25e-6) << 4;
-  else pin(ALERT, false);
+  if (way === "software") pos.set(job.beyond, pos.bus);
+  else { alertForced = true; alert(); }
 });
-const again = sim.clock.createAlarm(() => send(22));
+const again = sim.clock.createAlarm(() => send(kinds.reset));
 const provoke = () => cause.schedule((40 + Math.random() * 100) * 1e6);
 function opened() {
   if (!job.trips || since === null) return;
   took[way].push(ms() - since);
   since = null;
-  pos.registers[4] = 0;
-  pin(ALERT, true);
+  pos.set(0, pos.bus);
+  alertForced = false;
+  alert();
   const n = took.software.length + took.alert.length;
   if (n % 20 === 0) summary();
   if (n >= job.trips) { summary(); finish("trips done"); }
@@ -189,26 +194,16 @@ function summary() {
   console.log(JSON.stringify(out));
 }
 
-let ticks = 0, fedSince = null;
+let ticks = 0;
 const begun = Date.now();
 const tick = sim.clock.createAlarm(() => {
   tick.schedule(1e6);
   ticks++;
-  const fed = level[ENABLE] && ms() - lastEdge < 60;
-  fedSince = fed ? fedSince ?? ms() : null;
-  pin(AUX, !(fedSince !== null && ms() - fedSince > 8));
-  if (ticks === 1500 || ticks % 10000 === 7000) send(16);
-  if (ticks === 3000) send(18, Buffer.from(job.stage, "hex"));
-  if (ticks === 3600) send(19);
-  if (ticks > 1800 && ticks % 200 === 0) {
-    const a = Buffer.alloc(10);
-    a.writeUInt32LE(newest, 0); a.writeUInt32LE(newestEvent, 4); a.writeUInt16LE(5000, 8);
-    send(17, a);
-  }
-  if (!job.trips && ticks % 1000 === 0) {
-    pos.registers[4] = ((Math.random() * 3000) | 0) << 4; neg.registers[4] = ((Math.random() * 3000) | 0) << 4;
-    pos.registers[5] = neg.registers[5] = (215000 + ((Math.random() * 500) | 0)) << 4;
-  }
+  if ((hello === null && ticks % 1500 === 0) || ticks % 10000 === 7000) send(kinds["hello request"]);
+  if (ticks % 10000 === 2000 && state === job.closed) ask(0);
+  if (hello !== null && ticks % 200 === 0) acknowledge();
+  if (!job.trips && ticks % 1000 === 0)
+    for (const part of [pos, neg]) part.set((Math.random() * 3000) | 0, 215000 + ((Math.random() * 500) | 0));
   drain();
   if (ticks % 10000 === 0) report();
   if (ticks >= job.seconds * 1000) finish("time is up");
