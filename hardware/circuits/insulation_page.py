@@ -14,6 +14,7 @@ from circuits.insulation import BARRIERS, Barrier
 HARDWARE = Path(__file__).parents[1]
 PAGE = HARDWARE / "insulation.md"
 FAULTS = HARDWARE / "single-faults.csv"
+SENSE_FAULTS = HARDWARE / "sense-faults.csv"
 
 _HEAD = """# Insulation, and what one fault does
 
@@ -103,6 +104,21 @@ self-test does not see, would be marked **unsafe**.
 |---|---|---|---|---|---|---|---|---|---|---|
 """
 
+_SENSE_HEAD = """
+## What one fault does: the sense paths, simulated
+
+Every analogue part of the three kinds of input, open, shorted and (resistors) 10 %
+off; `circuits/sense_fault.py`, numbers in `sense-faults.csv`. What a part's loss
+does to a filter's speed is not in it.
+
+**Mind this:** a DC offset or HF path that has gone dead reads 0, as a good set
+does. Between one calibration or commissioning and the next nothing on this board
+notices; the rail currents, the sinks and the other channel remain.
+
+| module | part | fault | reads | told by |
+|---|---|---|---|---|
+"""
+
 _OTHER = """
 ## What one fault does: everything else
 
@@ -118,9 +134,7 @@ _OTHER = """
 | alert line | stuck low | cannot arm; when closed: opens | relay opens |
 | emitter lead of an output module | off | bias reads 0 against a plan that expects more: stage fails | relay opens at the stage's end; nothing is destroyed by it |
 | terminal lead of an output module | off | module drifts to amp 0 V through its dividers: bias and offset read 0 | other channel's limits, rail current and sink remain |
-| amp 0 V lead of an output module | off | offset and HF read 0: no detection by this channel alone; commissioning and the power-up's first stages show it | rail balance shows what an offset into a load draws |
-| HF detector diode | open | reads 0, below its own floor: told as sensor | rail current and temperature remain |
-| HF detector diode | short | reads the half of it, or 0 | the same |
+| amp 0 V lead of an output module | off | offset and HF read 0, as a good set does: commissioning's cell and the calibration, nobody in between | rail balance, rail current, sinks and the other channel |
 | NTC | open, short | outside its range: `sensor-fault` in 100 ms | relay opens |
 | NTC | fallen off | reads cold and does not follow its dissipation: judged within minutes | other sink, bias forecast, rail current |
 | NTC lead | touches a rail | 8 mA into clamp; reads hot or missing: `sensor-fault` | board survives (simulated) |
@@ -142,11 +156,14 @@ def page() -> str:
     for barrier in BARRIERS:
         lines += _barrier(barrier)
     lines.append(_TEST)
-    rows = []
-    with FAULTS.open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            rows.append("| " + " | ".join(row.values()) + " |")
-    return "\n".join(lines) + "\n" + _FAULT_HEAD + "\n".join(rows) + "\n" + _OTHER
+    return (
+        "\n".join(lines) + "\n" + _FAULT_HEAD + _rows(FAULTS) + "\n" + _SENSE_HEAD + _rows(SENSE_FAULTS) + "\n" + _OTHER
+    )
+
+
+def _rows(table: Path) -> str:
+    with table.open(encoding="utf-8", newline="") as file:
+        return "\n".join("| " + " | ".join(row.values()) + " |" for row in csv.DictReader(file))
 
 
 if __name__ == "__main__":
