@@ -41,6 +41,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     sub.add_argument("--show", action="store_true", help="only show what the board measures with")
     sub.add_argument("--virtual", action="store_true", help="on the virtual rig, with a scripted person")
     sub.add_argument("--seed", type=int, default=1, help="of the virtual rig: its parts and its meter")
+    sub.add_argument("--flash", type=Path, metavar="FILE", help="of the virtual board: keep its flash in FILE")
     sub.set_defaults(command=_calibrate)
 
 
@@ -52,6 +53,8 @@ def _calibrate(args: argparse.Namespace) -> int:
     if not 1 <= args.due_days <= MOST_DUE_DAYS:
         raise PlanError(f"--due-days {args.due_days}; allowed: 1 to {MOST_DUE_DAYS}")
     person = TerminalAnswerer()
+    if args.flash and not args.virtual:
+        raise PlanError("--flash without --virtual; a real board keeps its calibration itself")
     if args.virtual:
         return _rehearse(args, channels, person)
     with _Met(args.port) as met:
@@ -118,7 +121,8 @@ def _rehearse(args: argparse.Namespace, channels: tuple[str, ...], terminal: Ans
     from benchwarden.virtual.hands import Hands
 
     terminal.tell("VIRTUAL BENCH: every number below comes from a model, not from a measurement.")
-    with VirtualBench(None, "none", 0.0, args.seed) as bench, Hands(bench.hands) as hands, _Met(bench.port) as met:
+    virtual = VirtualBench(None, "none", 0.0, args.seed, flash=args.flash)
+    with virtual as bench, Hands(bench.hands) as hands, _Met(bench.port) as met:
         person = ScriptedPerson(hands, terminal.tell)
         records = BoardRecords(args.records, met.board)
         if not args.show:

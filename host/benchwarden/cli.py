@@ -76,6 +76,8 @@ def _parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("--speed", type=float, default=None, help="board seconds per second; 0 flat out (default 20)")
     demo.add_argument("--seed", type=int, default=1)
+    demo.add_argument("--flash", type=Path, metavar="FILE", help="keep the virtual board's flash in FILE (calibration)")
+    demo.add_argument("--records", type=Path, help="folder of the boards' records; default: none is looked at")
     demo.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
     demo.add_argument("--no-page", action="store_true", help="without the live page")
     demo.add_argument("--page-port", type=int, default=0, help="TCP port of the live page; 0 takes a free one")
@@ -150,7 +152,8 @@ def _demo(args: argparse.Namespace) -> int:
         # The bench is told the unit as the plan has it: a burn-in begins with the bias set.
         unit_path = Path(folder) / "unit.toml"
         unit_path.write_text(unit_toml(asdict(plan.unit), ()), encoding="utf-8")
-        with VirtualBench(unit_path, fault, speed, args.seed) as bench, Hands(bench.hands) as hands:
+        virtual = VirtualBench(unit_path, fault, speed, args.seed, flash=args.flash)
+        with virtual as bench, Hands(bench.hands) as hands:
             print(f"Virtual amplifier: {unit.model or 'no model given'}; fault: {fault}.")
             person = Technician(hands, confirms=not args.by_hand)
             outcome = _supervised(args, plan, bench.port, "demo", person, speed)
@@ -209,9 +212,7 @@ def _supervised(
     page = None if args.no_page else _start_page(run_dir, args.page_port)
     try:
         try:
-            # The virtual board of a demo is nobody's to commission.
-            records = None if person is not None else args.records
-            outcome = supervise(plan, port, run_dir, clock, info, person, print, records)
+            outcome = supervise(plan, port, run_dir, clock, info, person, print, args.records)
         except BaseException:
             # Whatever ended it (an error, Ctrl-C): what was measured is still there.
             if (run_dir / JOURNAL_NAME).exists():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchwarden.core.commissioning import Hand
 from benchwarden.core.procedure import Ask, TerminalAnswerer, put
+from benchwarden.errors import PlanError
 from benchwarden.record.board_records import DEFAULT
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     sub.add_argument("--virtual", action="store_true", help="on the virtual rig, with a scripted person")
     sub.add_argument("--fault", default="none", help="of the virtual rig: NAME[:severity][@seconds][/left|right]")
     sub.add_argument("--seed", type=int, default=1, help="of the virtual rig: its parts")
+    sub.add_argument("--flash", type=Path, metavar="FILE", help="of the virtual board: keep its flash in FILE")
     sub.set_defaults(command=_commission)
 
 
@@ -55,6 +57,8 @@ def _commission(args: argparse.Namespace) -> int:
     from benchwarden.run import chosen_port
 
     tests = chosen_tests(args.only)
+    if args.flash and not args.virtual:
+        raise PlanError("--flash without --virtual; a real board keeps its calibration itself")
     if args.interval_days is not None:
         set_interval_days(args.records, args.interval_days)
     places = Places(args.records, args.runs)
@@ -74,7 +78,8 @@ def _rehearsed(args: argparse.Namespace, tests: Any, places: Any, terminal: Term
     from benchwarden.virtual.hands import Hands
 
     terminal.tell("VIRTUAL BENCH: every number below comes from a model, not from a measurement.")
-    with VirtualBench(None, args.fault, 0.0, args.seed) as bench, Hands(bench.hands) as hands:
+    virtual = VirtualBench(None, args.fault, 0.0, args.seed, flash=args.flash)
+    with virtual as bench, Hands(bench.hands) as hands:
         person = Commissioner(hands, terminal.tell)
         operator = args.operator or "scripted person"
         return commission_board(bench.port, person, tests, places, operator, SystemClock(), lockstep=True)

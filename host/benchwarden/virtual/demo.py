@@ -16,6 +16,7 @@ class VirtualBench:
 
     Args:
         unit_path: facts of the amplifier on it; None puts the rig in its place.
+        flash: file that keeps what the board writes to its flash; None forgets it.
 
     Attributes:
         port: what `open_port` takes.
@@ -26,13 +27,21 @@ class VirtualBench:
     """
 
     def __init__(
-        self, unit_path: Path | None, fault: str, speed: float, seed: int, extra: tuple[str, ...] = ()
+        self,
+        unit_path: Path | None,
+        fault: str,
+        speed: float,
+        seed: int,
+        extra: tuple[str, ...] = (),
+        flash: Path | None = None,
     ) -> None:
         command = [sys.executable, "-m", "benchwarden.virtual.server"]
         command += ["--rig"] if unit_path is None else ["--unit", str(unit_path)]
         command += ["--speed", str(speed), "--seed", str(seed), "--hands-port", "0"]
         if fault != "none":
             command += ["--fault", fault]
+        if flash is not None:
+            command += ["--flash", str(flash)]
         self._command = [*command, *extra]
         self._process: subprocess.Popen[str] | None = None
         self.port = ""

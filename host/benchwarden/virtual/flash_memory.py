@@ -35,6 +35,7 @@ class FlashMemory:
         files: the content, by path.
         worn: None, or how cells fail: below 0.5 a write is refused, from 0.5 a bit of it is lost silently.
         cut_at: None, or the share of the next write after which the supply dips.
+        on_change: None, or is told the content after every write.
     """
 
     def __init__(
@@ -50,6 +51,7 @@ class FlashMemory:
         self.files = {name: bytes(content) for name, content in files.items()}
         self.worn: float | None = None
         self.cut_at: float | None = None
+        self.on_change: Callable[[Mapping[str, bytes]], None] | None = None
 
     def read_into(self, name: str, offset: int, buf: bytearray | memoryview) -> int:
         """Fill `buf` from byte `offset` of a file; return how many bytes, -1 when there is no such file."""
@@ -82,14 +84,19 @@ class FlashMemory:
         content = bytes(data)
         self._clock.advance((len(content) // SECTOR + 1) * SECTOR_US + (len(content) // PAGE + 1) * PAGE_US)
         if self.cut_at is not None:
-            self.files[name] = content[: int(self.cut_at * len(content))]
+            self._put(name, content[: int(self.cut_at * len(content))])
             self.cut_at = None
             self._lose_power()
         if self.worn is not None:
             if self.worn < 0.5:
-                raise OSError(EIO)
+                raise OSError(EIO, "EIO")
             content = _bit_lost(content)
+        self._put(name, content)
+
+    def _put(self, name: str, content: bytes) -> None:
         self.files[name] = content
+        if self.on_change is not None:
+            self.on_change(self.files)
 
 
 def _bit_lost(content: bytes) -> bytes:

@@ -33,6 +33,7 @@ from benchwarden.virtual.bench_load import BenchLoad
 from benchwarden.virtual.board import BenchStop, VirtualBoard
 from benchwarden.virtual.dut import Dut, DutParams
 from benchwarden.virtual.hands_port import HandsPort
+from benchwarden.virtual.kept_flash import keep_flash
 from benchwarden.virtual.line_end import LineEnd, open_line_end
 from benchwarden.virtual.lockstep import HostLines, Lockstep
 from benchwarden.virtual.rig import Rig
@@ -303,6 +304,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--speed", type=float, default=1.0, help="virtual seconds per second; 0 as fast as it can")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--flash", type=Path, metavar="FILE", help="keep what the board writes to its flash in FILE; default: forget it"
+    )
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--pty", action="store_true", help="serve a pseudo-terminal (default where there are any)")
     where.add_argument("--socket", type=int, metavar="PORT", help="serve socket://127.0.0.1:PORT; 0 takes a free one")
@@ -328,6 +332,8 @@ def main(argv: Sequence[str] | None = None, report: Callable[[str], object] | No
             raise PlanError("speed and window; allowed: speed 0 or more, window 1 or more")
         faults = [parse_fault(text) for text in args.fault]
         board = make_rig(faults, args.seed) if args.rig else make_board(_unit(args.unit), faults, args.seed)
+        if args.flash is not None:
+            keep_flash(board.flash, args.flash)
         try:
             end = open_line_end("auto" if args.socket is None else "socket", args.socket or 0)
             lockstep = Lockstep(args.window) if args.lockstep or args.speed != 1 else None
