@@ -5,6 +5,7 @@ Shares the questions' names with calibrate.py and nothing else.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable
 
@@ -59,7 +60,7 @@ class ScriptedPerson:
         if what == "ready":
             return self._set(channel, int(number))
         if what == "reference":
-            return repr(self._hands.meter(channel))
+            return self._display(channel)
         raise Stopped(f"the script has no answer to {ask.id!r}: {ask.text}")
 
     def _set(self, channel: str, done: int) -> str:
@@ -74,6 +75,12 @@ class ScriptedPerson:
             return LEAVE_OUT
         self._hands.apply(channel, values[done])
         return READY
+
+    def _display(self, channel: str) -> str:
+        """Return the meter's reading with the digits it shows."""
+        shown = self._hands.act("meter", channel=channel)
+        decimals = max(0, -math.floor(math.log10(shown["step"])))
+        return f"{shown['value']:z.{decimals}f}"
 
     def _accuracy(self, channel: str) -> str:
         stated = self._hands.act("meter", channel=channel)

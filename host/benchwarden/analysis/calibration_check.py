@@ -52,7 +52,7 @@ class Steady:
 def text(channel: str, value: float) -> str:
     """Return a value with its unit, in digits the channel supports."""
     about = CHANNEL[channel]
-    return f"{value:.{about.decimals}f} {about.unit}"
+    return f"{value:z.{about.decimals}f} {about.unit}"
 
 
 def steady(channel: str, before: FloatArray, after: FloatArray) -> Steady | str:
