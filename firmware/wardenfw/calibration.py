@@ -88,7 +88,7 @@ class Calibration:
             self._flash.write(SLOTS[slot], record)
         except OSError as error:
             self.load()
-            return wire.R_FLASH, "slot %s: %s" % ("ab"[slot], error)
+            return wire.R_FLASH, "slot %s takes no writing (%s)" % ("ab"[slot], error)
         data, problem = self._read(slot)
         self.load()
         if problem or data != record:

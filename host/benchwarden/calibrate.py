@@ -217,6 +217,9 @@ def _draft(situation: Situation) -> Procedure[dict[str, Any]]:
     draft = situation.draft
     if not draft or draft.get("board") != situation.facts["board"]:
         return {}
+    if not any(work["points"] for work in draft["channels"].values()):
+        # Every channel was left out: nothing to go on from.
+        return {}
     taken = {name: len(work["points"]) for name, work in draft["channels"].items()}
     said = ", ".join(f"{name}: {count} settings" for name, count in taken.items()) or "no settings yet"
     question = (

@@ -92,12 +92,29 @@ class Bench:
         return block_from_frames(rows, int(rows["t_ms"][0]))
 
     def _write(self, record: bytes) -> bytes:
-        reply = self._client.write_calibration(record)
+        known = self._client.boot
+        try:
+            reply = self._client.write_calibration(record)
+        except LinkTimeout:
+            return self._written_without_answer(record, known)
         if not reply.done:
             raise BoardFault(
-                f"the board refused the calibration ({reply.why}); the settings taken are kept, start again to go on"
+                f"the board refused the calibration ({reply.why}) and goes on with what it had: "
+                f"{self._client.hello(HELLO_S).cal}; the settings taken are kept, start again to go on"
             )
         return self._client.info(wire.CALIBRATION_INFO)
+
+    def _written_without_answer(self, record: bytes, known: int) -> bytes:
+        """Return the record if the board measures with it all the same, as after a restart behind its writing."""
+        hello = self._client.hello(HELLO_S)
+        held = self._client.info(wire.CALIBRATION_INFO)
+        if held == record:
+            return held
+        what = "restarted while it stored" if hello.boot != known else "did not answer to"
+        raise BoardFault(
+            f"the board {what} the calibration and goes on with what it had: {hello.cal}; "
+            "the settings taken are kept, start again to go on"
+        )
 
 
 def in_force(client: BoardClient) -> Calibration | None:

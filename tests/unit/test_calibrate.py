@@ -166,6 +166,13 @@ def test_a_cable_pulled_in_the_middle_loses_no_setting() -> None:
     assert not bench.written
 
 
+def test_a_draft_without_a_setting_is_not_offered() -> None:
+    draft = {"format": 1, "board": FACTS["board"], "begun": NOW, "operator": "B", "reference": "x", "channels": {}}
+    _, person = play(Bench(), draft=draft)
+    assert "resume" not in person.asked
+    assert "operator" in person.asked
+
+
 def test_a_draft_is_offered_only_to_its_own_board_and_may_be_dropped() -> None:
     bench = Bench()
     with pytest.raises(Stopped):
