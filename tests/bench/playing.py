@@ -71,6 +71,8 @@ def play(
     confirms: bool = True,
     prompts_expire_s: float | None = None,
     give_up_s: float = 5.0,
+    flash: Path | None = None,
+    records: Path | None = None,
 ) -> Played:
     """Carry out one power-up on the virtual bench, flat out, and return what came of it."""
     unit_path = tmp_path / "unit.toml"
@@ -80,9 +82,9 @@ def play(
     run_dir.mkdir()
     clock = SystemClock()
     info = RunInfo("test", clock.utc_label(), True, 0.0, give_up_s=give_up_s)
-    with VirtualBench(unit_path, fault, 0.0, seed) as bench, Hands(bench.hands) as hands:
+    with VirtualBench(unit_path, fault, 0.0, seed, flash=flash) as bench, Hands(bench.hands) as hands:
         person = Technician(hands, overshoot_pct, confirms)
-        outcome = supervise(plan, bench.port, run_dir, clock, info, person)
+        outcome = supervise(plan, bench.port, run_dir, clock, info, person, records=records)
         truth = hands.state()
     kept = json.loads((run_dir / "verdict.json").read_text(encoding="utf-8"))
     assert kept == outcome.verdict

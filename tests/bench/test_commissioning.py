@@ -152,7 +152,7 @@ def test_a_run_says_before_power_that_the_board_was_never_commissioned(tmp_path:
     with VirtualBench(unit_path, "none", 0.0, 1) as bench:
         plan = short_plan(load_unit(unit_path))
         supervise(plan, bench.port, run_dir, clock, info, _Leaves(), said.append, tmp_path / "records")
-    reminder = "This board was never commissioned: nobody has proven that it trips."
+    reminder = "This board was never commissioned: nobody has proven that it trips"
     assert any(words.startswith(f"CAUTION: {reminder}") for words in said)
     status = read_summary(run_dir)
     assert status["board"]["commissioning"][0].startswith(reminder)

@@ -25,7 +25,10 @@ def reminders(
     whole = [i for i, record in enumerate(records) if record["complete"]]
     if not whole:
         tried = f" Only some of the tests were done, on {_day(records[-1])}." if records else ""
-        return (f"This board was never commissioned: nobody has proven that it trips.{tried} {AGAIN}",)
+        return (
+            "This board was never commissioned: nobody has proven that it trips, nor that left is left: "
+            f"a run cannot tell output modules that sit on each other's channel.{tried} {AGAIN}",
+        )
     last = records[whole[-1]]
     if last["verdict"] != "pass":
         return (f"This board did not pass its last commissioning, on {_day(last)}: {_not_passed(last)}. {AGAIN}",)
