@@ -91,13 +91,13 @@ the insulation resistance every time a module has been open.
 
 _FAULT_HEAD = """## What one fault does: the relay chain, simulated
 
-Every part of the chain that decides whether the coil carries current, open and
-shorted, in `ngspice` on the drawn circuit (`circuits/single_fault.py`; the
+Every part of the chain that decides whether the coil carries current, open,
+shorted, doubled and halved, in `ngspice` on the drawn circuit (`circuits/single_fault.py`; the
 numbers are in `single-faults.csv`). For each: does the relay stay open when it
 should, does the chain still close, and which of the independent ways of opening
 still open it: the pulses stopping, the enable pin, the alert line, the emergency
 stop. "Self-test" names what the test at power-on sees before the relay is ever
-closed. A fault that leaves the coil held whatever one of them does, and that the
+closed; "late" is more than 60 ms after the last pulse, but by itself. A fault that leaves the coil held whatever one of them does, and that the
 self-test does not see, would be marked **unsafe**.
 
 | part | fault | relay idle | closes | pulses stop low | stop high | enable low | alert | e-stop | self-test sees | result |

@@ -151,9 +151,8 @@ def _output(fault: Fault, sound: tuple[float, float], sound_level: float) -> Out
     if not told and abs(bias_gain - 1) > PLAN_SHARE:
         told.append("power-up: bias is not where the pot puts it")
     elif not told and (offset_gain - 1 < -PLAN_SHARE or level - 1 < -PLAN_SHARE):
-        told.append(
-            f"{'commissioning, ' if offset_gain - 1 < -PLAN_SHARE else ''}calibration; nobody in between: a good set reads 0"
-        )
+        who = "commissioning, calibration" if offset_gain - 1 < -PLAN_SHARE else "calibration"
+        told.append(f"{who}; nobody in between: a good set reads 0")
     elif not told and max(offset_gain, level) - 1 > PLAN_SHARE:
         told.append("trips early; calibration")
     return Outcome("output module", fault.part.ref, fault.words, reads, _noticed(fault, told, worst))

@@ -13,6 +13,7 @@ import pytest
 from emulated_board import ENABLE, PULSE, EmulatedBoard
 from emulator_session import Session
 
+from benchwarden.virtual.coil_drive import SENSE_SHARE
 from wardenfw import wire
 
 pytestmark = pytest.mark.timeout(3600)
@@ -32,7 +33,7 @@ def test_a_sound_board_passes_in_time_and_each_fault_is_named(boards: Boards) ->
     assert figures["rail_pos_conversions_ms"] == pytest.approx(16 * 4.12, rel=0.01)
     # Two conversions of 540 us at most, and asking.
     assert 0.0 < figures["alert_pos_ms"] < 2.0
-    assert figures["pump_let_go_ms"] == pytest.approx(board.coil.drop_out_us / 1000, abs=1.0)
+    assert figures["pump_falls_ms"] == pytest.approx(SENSE_SHARE * board.coil.drop_out_us / 1000, abs=1.0)
     assert session.hello["load"]["heap_min"] > 20_000
     assert json.loads(session.info(wire.PROGRAM_INFO))["ok"] is True
 

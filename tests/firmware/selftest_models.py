@@ -122,6 +122,7 @@ class RelayChain:
     Attributes:
         faults: names of what is wrong, see the methods.
         closed_us: when current flowed in the coil, in microseconds.
+        longest_us: how long it flowed without a break, at most.
     """
 
     def __init__(self, clock: fakes.Time, monitors: tuple[Monitor, ...], faults: frozenset[str] = frozenset()) -> None:
@@ -130,9 +131,13 @@ class RelayChain:
         if "pump-holds-long" in faults:
             self.drop_out_us = 250_000
         if "pump-lets-go-early" in faults:
-            self.drop_out_us = 8_000
+            self.drop_out_us = 7_000
+        # The sense node falls before the pump lets go of the coil.
+        self.sense_share = 0.5
         self.fill = 3
         self.closed_us: list[int] = []
+        self.longest_us = 0
+        self._since_us: int | None = None
         self._enable = 0
         self._pulse: int | None = 0
         self._gated = 0
@@ -215,6 +220,12 @@ class RelayChain:
             self._rising += gated
         if self._pump_conducts() and self._enable_conducts(enable) and self._fed():
             self.closed_us.append(self.clock.us)
+            self._since_us = self.clock.us if self._since_us is None else self._since_us
+            self.longest_us = max(self.longest_us, self.clock.us - self._since_us)
+        elif self._since_us is not None:
+            # It may have flowed until just now.
+            self.longest_us = max(self.longest_us, self.clock.us - self._since_us)
+            self._since_us = None
 
     def _pumped(self) -> bool:
         if "pump-capacitor-shorted" in self.faults and self._gated:
@@ -243,9 +254,14 @@ class RelayChain:
         if "sense-open" not in self.faults:
             if self._enable_conducts(self._enable):
                 return 0
-            if self._pump_conducts() and self._fed():
+            if self._pump_conducts() and self._node_is_high() and self._fed():
                 return 1
         return 1 if pull_up else 0
+
+    def _node_is_high(self) -> bool:
+        if "pump-shorted" in self.faults or ("pump-capacitor-shorted" in self.faults and self._gated):
+            return True
+        return self.clock.us - self._edge_us < self.sense_share * self.drop_out_us
 
 
 class Wires:

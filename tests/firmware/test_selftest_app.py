@@ -125,7 +125,7 @@ def test_info_tells_every_part_the_figures_and_the_program(bench: Bench) -> None
     said = info(bench, wire.SELFTEST_INFO)
     assert said["ok"] is True
     assert len(said["parts"]) == 20
-    assert said["figures"]["pump_let_go_ms"] == pytest.approx(30, abs=1)
+    assert said["figures"]["pump_falls_ms"] == pytest.approx(15, abs=1)
     program = info(bench, wire.PROGRAM_INFO)
     assert program["ok"] is True
     assert (program["files"], program["wrong"]) == (4, {})

@@ -40,7 +40,7 @@ NAMED = {
     "pump-open": ("coil_pump", "no voltage"),
     "pump-capacitor-shorted": ("coil_pump", "still conducts"),
     "pump-holds-long": ("coil_pump", "still conducts"),
-    "pump-lets-go-early": ("coil_pump", "lets go 8"),
+    "pump-lets-go-early": ("coil_pump", "expected 4 to 40"),
     "alert-stuck-high": ("alert_pos", "stays high"),
     "latch-stuck-released": ("alert_latch", "is not set"),
     "latch-sense-low": ("alert_latch", "is not set"),
@@ -74,11 +74,11 @@ def test_a_sound_chain_passes_and_tells_its_times() -> None:
         bench = built(clock)
         assert {bench.app.test.parts[name] for name in CHAIN_PARTS} == {"ok"}
         figures = bench.app.test.figures
-        assert figures["pump_let_go_ms"] == pytest.approx(30.0, abs=0.3)
+        assert figures["pump_falls_ms"] == pytest.approx(15.0, abs=0.3)
         # Two conversions of 540 us, one after the other.
         assert figures["alert_pos_ms"] == pytest.approx(1.1, abs=0.1)
         assert figures["alert_neg_ms"] == pytest.approx(1.1, abs=0.1)
-        assert figures["latch_cut_ms"] == pytest.approx(30.0, abs=3)
+        assert figures["latch_cut_ms"] == pytest.approx(15.0, abs=3)
         assert not bench.app.relay.alert_latched
         assert_at_rest(bench)
 
@@ -95,6 +95,11 @@ def test_a_fault_is_named_and_never_closes_the_relay(fault: str) -> None:
         # Nor does a second test, out of the fault, or an attempt to close.
         bench.ask(wire.RESET)
         assert bench.ask(wire.ARM)[2] != wire.DONE
+        if fault == "pump-holds-long":
+            # It still holds what the first test left in it when the second one raises
+            # enable: shorter than any relay takes to move (7 ms, Finder 40 series sheet).
+            assert bench.chain.longest_us < 3000
+            bench.chain.closed_us.clear()
         assert_at_rest(bench)
 
 
@@ -113,17 +118,19 @@ def test_after_a_finding_that_makes_it_unsafe_nothing_more_is_driven(fault: str)
 @settings(max_examples=60, deadline=None)
 @given(
     drop_out_us=st.integers(19_000, 59_000),
+    sense_share=st.floats(0.3, 0.65),
     fill=st.integers(2, 6),
     fault=st.sampled_from(["", *sorted(NAMED)]),
     pos_a=st.floats(-1.0, 5.0),
 )
 def test_no_single_fault_closes_it_whatever_the_pump_is_like(
-    drop_out_us: int, fill: int, fault: str, pos_a: float
+    drop_out_us: int, sense_share: float, fill: int, fault: str, pos_a: float
 ) -> None:
     def spoil(bench: Bench) -> None:
         bench.chain.fill = fill
         if "pump" not in fault:
             bench.chain.drop_out_us = drop_out_us
+            bench.chain.sense_share = sense_share
         bench.parts["pos"].registers[4] = round(pos_a / 31.25e-6) << 4 & 0xFFFFFF
 
     with fakes.installed() as clock:

@@ -23,6 +23,9 @@ from benchwarden.virtual.clock import VirtualClock
 
 DROP_OUT_US = (25_000, 55_000)
 FILL_PULSES = (2, 4)
+# Node B follows the gate a threshold lower: it reads low after this share of the
+# drop-out, while the pump could still hold the coil. Source: hardware/, simulated.
+SENSE_SHARE = 0.5
 
 
 class CoilDrive:
@@ -75,6 +78,7 @@ class CoilDrive:
         self._pulses = 0
         self._last_edge_us = 0
         self._pumped = False
+        self._shows = False
         self._sense: int | None = None
 
     # What the board drives
@@ -142,24 +146,34 @@ class CoilDrive:
             self._pulses += 1
             if not self._pumped and self._pulses >= self.fill_pulses:
                 self._pumped = True
-                self._clock.at(now_us + self.drop_out_us, self._watch)
+                self._clock.at(now_us + self._shows_us, self._watch)
+            if self._pumped:
+                self._shows = True
                 self._flow()
 
+    @property
+    def _shows_us(self) -> int:
+        return int(SENSE_SHARE * self.drop_out_us)
+
     def _watch(self) -> None:
-        """Let the pump run dry once no edge came for the drop-out time."""
-        due_us = self._last_edge_us + self.drop_out_us
-        if self._clock.now_us < due_us:
-            self._clock.at(due_us, self._watch)
+        """Without an edge, let node B fall first and the pump run dry later."""
+        since_us = self._clock.now_us - self._last_edge_us
+        if since_us < self._shows_us:
+            self._clock.at(self._last_edge_us + self._shows_us, self._watch)
             return
-        self._pumped = False
-        self._pulses = 0
+        self._shows = False
+        if since_us < self.drop_out_us:
+            self._clock.at(self._last_edge_us + self.drop_out_us, self._watch)
+        else:
+            self._pumped = False
+            self._pulses = 0
         self._flow()
 
     def _flow(self) -> None:
         fed = self._supply and self._loop_closed
         pump = self._pumped or self.pump_shorted
         enable = (self._enable and self._logic) or self.enable_shorted
-        sense = 0 if enable else 1 if pump and fed else None
+        sense = 0 if enable else 1 if (self._shows or self.pump_shorted) and fed else None
         if fed != self.fed:
             self.fed = fed
             self._on_feed(fed)
