@@ -32,7 +32,7 @@ from benchwarden.core.outcome import combined_verdict
 from benchwarden.core.plan import Plan
 from benchwarden.core.requests import Request
 from benchwarden.core.samples import FRAME_DTYPE, SampleBlock
-from benchwarden.core.status import run_status, stage_table
+from benchwarden.core.status import failed_parts, run_status, stage_table
 from benchwarden.errors import BenchwardenError, FrameError, LinkError, RecordError, WireVersionError
 from benchwarden.link.board_client import BoardClient
 from benchwarden.link.decoder import Received
@@ -305,7 +305,7 @@ class Supervisor:
     def _connected(self, hello: Hello, same_boot: bool) -> None:
         self._link = "up"
         self._board = _known_of(self._board, hello)
-        bad = _failed_parts(self._board["selftest"]["parts"])
+        bad = failed_parts(self._board["selftest"]["parts"])
         self._journal.append_note("board", None, self._board)
         state = wire.STATES.index(hello.state) if hello.state in wire.STATES else wire.FAULT
         self._advance(ev.Connected(state, hello.cause, same_boot, "; ".join(bad)))
@@ -574,13 +574,6 @@ def _known_of(before: dict[str, Any], hello: Hello) -> dict[str, Any]:
         # A hello names only what is not well, and cuts the reasons short.
         kept["selftest"] = before["selftest"]
     return {**now, **kept}
-
-
-def _failed_parts(parts: dict[str, str]) -> list[str]:
-    """Return, in words, what did not pass; what could not be tested because of it only when there is nothing else."""
-    failed = {part: said for part, said in parts.items() if said != "ok"}
-    first = {part: said for part, said in failed.items() if not said.startswith("not tested")}
-    return [f"{part}: {said}" for part, said in (first or failed).items()]
 
 
 def _sendable(text: str) -> str:

@@ -31,6 +31,16 @@ def _plain(table: dict[str, Any]) -> dict[str, Any]:
     return {k: None if isinstance(v, float) and math.isnan(v) else v for k, v in table.items()}
 
 
+def failed_parts(parts: dict[str, str]) -> list[str]:
+    """Return "part: reason" of what did not pass its self-test.
+
+    What could not be tested because of it is named only when there is nothing else.
+    """
+    failed = {part: said for part, said in parts.items() if said != "ok"}
+    first = {part: said for part, said in failed.items() if not said.startswith("not tested")}
+    return [f"{part}: {said}" for part, said in (first or failed).items()]
+
+
 def run_status(state: State, tables: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """Return phase, prompt and stages of a run.
 
@@ -61,6 +71,7 @@ def run_status(state: State, tables: Sequence[dict[str, Any]]) -> dict[str, Any]
         "model": unit.model,
         "serial": unit.serial,
         "phase": state.phase,
+        "why": state.why,
         "prompt": shown,
         "stage_index": state.index,
         "stages": stages,

@@ -11,6 +11,8 @@ import unicodedata
 from dataclasses import dataclass
 from typing import Any
 
+from benchwarden.core.status import failed_parts
+
 TEXT_ROOM = 600
 
 # Phases after which the supervisor has nothing more to write.
@@ -134,7 +136,12 @@ class Board:
 
 @dataclass(frozen=True)
 class Status:
-    """The status of a run; `values` maps channel to (mean, minimum, maximum), SI units."""
+    """The status of a run.
+
+    Attributes:
+        values: channel to (mean, minimum, maximum), SI units.
+        why: why the run ended, "" while it goes on.
+    """
 
     run: str
     virtual: bool
@@ -155,6 +162,7 @@ class Status:
     values: dict[str, tuple[float, float | None, float | None] | None]
     findings: tuple[FindingRow, ...]
     verdict: str
+    why: str
     messages: tuple[tuple[float | None, str], ...]
     pdf: str
     csv: str
@@ -271,7 +279,7 @@ def _board(value: object) -> Board | None:
         calibration=said or "calibration unknown",
         calibration_is_good=state == "calibrated" and ";" not in said,
         selftest_ok=_truth(selftest.get("ok")),
-        failed_parts=tuple(f"{plain(part, 40)}: {plain(said, 120)}" for part, said in parts.items() if said != "ok"),
+        failed_parts=tuple(failed_parts({plain(part, 40): plain(said, 120) for part, said in parts.items()})),
         reminders=tuple(plain(words, 400) for words in reminders) if isinstance(reminders, list) else (),
     )
 
@@ -325,6 +333,7 @@ def parse(raw: dict[str, Any]) -> Status:
             for entry in _tables(raw.get("findings"))
         ),
         verdict=plain(_table(verdict).get("verdict"), 40) if isinstance(verdict, dict) else "",
+        why=plain(raw.get("why")),
         messages=tuple(
             (number(entry.get("t_s")), plain(entry.get("text"))) for entry in _tables(raw.get("messages"))[-50:]
         ),

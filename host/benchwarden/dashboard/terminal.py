@@ -23,6 +23,7 @@ from benchwarden.dashboard.confirm import Announced, TwoStep
 from benchwarden.dashboard.feed import Feed, Snapshot
 from benchwarden.dashboard.keys import NextKey, pressed
 from benchwarden.dashboard.margins import Row, rows
+from benchwarden.dashboard.status import Status
 from benchwarden.errors import BenchwardenError
 
 BY = "terminal"
@@ -148,11 +149,8 @@ class View:
         if status.virtual:
             title = f"VIRTUAL BENCH, not a measurement (x{status.speed:g}) · {title}"
         out.append(_line(title))
-        if status.board is not None and not status.board.calibration_is_good:
-            out.append(_line(f"Board: {status.board.calibration}"))
-        if status.board is not None:
-            for reminder in status.board.reminders:
-                out += _wrapped(reminder, width, "bold")
+        for line in _board_lines(status):
+            out += _wrapped(line, width, "bold")
         place = words.phase(status)
         stage = status.stage
         if stage is not None:
@@ -168,6 +166,8 @@ class View:
             out += _wrapped(f"> {status.prompt.text}", width, "bold")
             if status.prompt.check:
                 out.append(_line(f"  done when: {status.prompt.check}"))
+        if status.phase == "aborted" and status.why:
+            out += _wrapped(status.why, width, "bold")
         if status.verdict:
             out.append(_line(f"Verdict: {status.verdict}", "bold"))
         return out
@@ -273,8 +273,7 @@ def told(now: Snapshot) -> tuple[str, ...]:
     out = []
     if status.virtual:
         out.append("virtual bench: nothing here is a measurement")
-    if status.board is not None:
-        out += status.board.reminders
+    out += _board_lines(status)
     for alarm in words.alarms(now):
         # A counting age would be a new line every second.
         text = "DATA HAS STOPPED." if alarm.kind == "stale" else alarm.text
@@ -287,9 +286,22 @@ def told(now: Snapshot) -> tuple[str, ...]:
         out.append(f"TO DO: {status.prompt.text}")
     out += [f"!! {row.label}: {row.says.split(' by ')[0].split(':')[0]}" for row in rows(status) if row.alarming]
     out += [f"{'TRIP' if row.severity == 'trip' else 'warning'}: {words.finding(row)}" for row in status.findings]
+    if status.phase == "aborted" and status.why:
+        out.append(status.why)
     if status.verdict:
         out.append(f"verdict: {status.verdict}")
     return tuple(out)
+
+
+def _board_lines(status: Status) -> list[str]:
+    """Return what a person should know of the board before trusting it; nothing when all is well."""
+    board = status.board
+    if board is None:
+        return []
+    out = [] if board.selftest_ok is not False else ["Board: SELF-TEST FAILED: " + "; ".join(board.failed_parts)]
+    if not board.calibration_is_good:
+        out.append(f"Board: {board.calibration}")
+    return [*out, *board.reminders]
 
 
 def _sign_of_life(now: Snapshot) -> str:

@@ -96,13 +96,13 @@ def _heading_drawn(shown: Any) -> Any:
     facts = [text for text in (model, f"serial {serial}" if serial else "", customer, run_type) if text]
     out = [html.H1(run or "Run"), html.P(" · ".join(facts), className="facts")]
     if board is not None:
-        said = [f"board {board.name}", f"firmware {board.firmware}"]
+        said: list[Any] = [f"board {board.name} · firmware {board.firmware} · "]
         if board.program:
-            said.append(f"program {board.program}")
+            said.append(f"program {board.program} · ")
         if board.selftest_ok is False:
-            said.append("SELF-TEST FAILED: " + "; ".join(board.failed_parts))
-        calibration = board.calibration if board.calibration_is_good else html.Strong(board.calibration)
-        out.append(html.P([" · ".join(said), " · ", calibration], className="facts"))
+            said += [html.Strong("SELF-TEST FAILED: " + "; ".join(board.failed_parts)), " · "]
+        said.append(board.calibration if board.calibration_is_good else html.Strong(board.calibration))
+        out.append(html.P(said, className="facts"))
     if board is not None and board.reminders:
         out.append(html.P(html.Strong(" ".join(board.reminders)), className="facts", role="note"))
     if virtual:
@@ -133,12 +133,13 @@ def _now_shows(now: Snapshot) -> Any:
         words.phase(status),
         status.phase,
         place,
-        words.setting(stage) if stage else "",
+        words.kept_together(words.setting(stage)) if stage else "",
         _instruction(status),
         prompt.ask if prompt else "",
         words.kept_together(prompt.check) if prompt else "",
         status.verdict,
         _next(status),
+        words.kept_together(status.why) if status.phase == "aborted" else "",
     )
 
 
@@ -169,10 +170,12 @@ def _now_drawn(shown: Any) -> Any:
             html.P("This page picks it up by itself.", className="instruction idle"),
             html.P(shown[0], className="facts"),
         ]
-    said, phase, place, setting, instruction, ask, check, verdict, then = shown
+    said, phase, place, setting, instruction, ask, check, verdict, then, why = shown
     out: list[Any] = [html.H2(said, className=f"phase phase-{phase}" if phase.isascii() else "phase")]
     if place:
         out.append(html.P([html.Strong(place), f" ({setting})" if setting else ""], className="place"))
+    if why:
+        out.append(html.P(html.Strong(why), className="place"))
     if instruction:
         out.append(html.P(instruction, className=f"instruction {'act' if ask else 'idle'}"))
     if check:
@@ -295,7 +298,7 @@ def _stages_shows(now: Snapshot) -> Any:
     return tuple(
         (
             stage.name,
-            words.setting(stage),
+            words.kept_together(words.setting(stage)),
             stage.status,
             stage.why,
             int(stage.elapsed_s) if stage.elapsed_s is not None and stage.status == "now" else None,

@@ -206,12 +206,18 @@ def alarms(now: Snapshot) -> tuple[Alarm, ...]:
         )
     first = status.trips[0] if status.trips else None
     if status.phase == "tripped" or status.relay.state in ("tripped", "fault"):
+        known = status.relay.cause not in ("", "none")
+        why, more = "see messages", ""
         if first is not None:
             why = finding(first)
-        else:
-            why = cause(status.relay.cause) if status.relay.cause not in ("", "none") else "see messages"
+        elif known:
+            # What the board itself found is in no finding of the analysis.
+            why, more = cause(status.relay.cause), f"{_ended(status.why)} " if status.why else ""
+        elif status.why:
+            why = status.why
         head = "BOARD FAULT" if status.relay.state == "fault" else "TRIPPED"
-        out.append(Alarm("trip", _ended(f"{head}: {why}"), "Nothing closes again by itself. Find the reason first."))
+        act = f"{more}Nothing closes again by itself. Find the reason first."
+        out.append(Alarm("trip", _ended(f"{head}: {why}"), act))
     if status.error:
         out.append(Alarm("error", _ended(f"PROGRAM ERROR: {status.error}"), "The run cannot go on."))
     return tuple(out)

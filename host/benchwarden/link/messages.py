@@ -141,6 +141,7 @@ class Hello:
             "cal": self.cal,
             "cal_crc": self.cal_crc,
             "program": self.program,
+            "scan_hz": self.scan_hz,
             "selftest": {"ok": self.selftest_ok, "parts": dict(self.parts), "tested": self.tested},
         }
 

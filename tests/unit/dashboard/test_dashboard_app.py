@@ -11,9 +11,10 @@ from typing import Any
 
 import fake_run
 import pytest
+from dash import html
 from flask.testing import FlaskClient
 
-from benchwarden.dashboard import views
+from benchwarden.dashboard import views, words
 from benchwarden.dashboard.app import make_app, make_server, serve
 from benchwarden.dashboard.feed import Feed
 from benchwarden.dashboard.figures import CHANNELS
@@ -134,6 +135,81 @@ def test_cautions_and_virtual_bench_are_on_the_page(tmp_path: Path, write: Write
     assert "Mains can kill" in page
     assert "Capacitors stay charged" in page
     assert "Virtual bench" in page
+
+
+# What a board may say of itself, and the words that must stand out on every view.
+NEVER = "This board was never commissioned: nobody has proven that it trips."
+TROUBLED = [
+    ({"cal": "uncalibrated", "calibration": {"state": "uncalibrated"}}, "uncalibrated"),
+    (
+        {"cal": "calibration overdue since 2026-01-01", "calibration": {"state": "overdue"}},
+        "calibration overdue since 2026-01-01",
+    ),
+    (
+        {"cal": "uncalibrated; slot a: record of another board (e6aa)", "calibration": {"state": "uncalibrated"}},
+        "uncalibrated; slot a: record of another board (e6aa)",
+    ),
+    ({"commissioning": [NEVER]}, NEVER),
+]
+SOUND = {"cal": "calibrated 2026-11-25, due 2027-11-25", "calibration": {"state": "calibrated"}, "commissioning": []}
+
+
+def strong(drawn: Any) -> list[str]:
+    """Return the texts of every emphasised part."""
+    if isinstance(drawn, list):
+        return [text for part in drawn for text in strong(part)]
+    if isinstance(drawn, html.Strong):
+        return [str(drawn.children)]
+    return strong(getattr(drawn, "children", None) or []) if not isinstance(drawn, str) else []
+
+
+def heading(tmp_path: Path) -> Any:
+    (part,) = [part for part in views.PARTS if part.name == "heading"]
+    return part.drawn(part.shows(Feed(tmp_path).snapshot()))
+
+
+@pytest.mark.parametrize(("board", "said"), TROUBLED)
+def test_a_board_not_to_be_trusted_is_told_in_the_heading(
+    tmp_path: Path, write: Write, board: dict[str, Any], said: str
+) -> None:
+    table = fake_run.fresh("settling")
+    write({**table, "board": {**table["board"], **SOUND, **board}})
+    assert said in strong(heading(tmp_path))
+
+
+def test_a_sound_board_is_told_without_emphasis(tmp_path: Path, write: Write) -> None:
+    table = fake_run.fresh("settling")
+    write({**table, "board": {**table["board"], **SOUND}})
+    drawn = heading(tmp_path)
+    assert "calibrated 2026-11-25, due 2027-11-25" in str(drawn)
+    assert not [text for text in strong(drawn) if "calib" in text or "commission" in text]
+
+
+def test_a_failed_self_test_names_the_part_and_not_what_could_not_be_tested(tmp_path: Path, write: Write) -> None:
+    table = fake_run.fresh("settling")
+    parts = {"ram": "ok", "rail_pos": "does not answer at 0x40", "alert_pos": "not tested: its monitor failed"}
+    write({**table, "board": {**table["board"], "selftest": {"ok": False, "parts": parts}}})
+    assert "SELF-TEST FAILED: rail_pos: does not answer at 0x40" in strong(heading(tmp_path))
+
+
+def test_a_trip_that_only_the_board_saw_says_why(tmp_path: Path, write: Write) -> None:
+    table = fake_run.fresh("tripped")
+    why = "The board opened the mains relay: sensor-fault (rail module rail_neg does not answer)."
+    relay = {**table["relay"], "state": "tripped", "cause": "sensor-fault"}
+    write({**table, "findings": [], "why": why, "relay": relay})
+    (alarm,) = [alarm for alarm in words.alarms(Feed(tmp_path).snapshot()) if alarm.kind == "trip"]
+    assert alarm.text == "TRIPPED: a sensor cannot be believed (sensor-fault)."
+    assert alarm.act == f"{why} Nothing closes again by itself. Find the reason first."
+
+
+def test_a_run_that_never_began_says_why(tmp_path: Path, write: Write) -> None:
+    why = "Self-test of the board failed: program: wardenfw/guard.py changed."
+    table = fake_run.fresh("settling")
+    relay = {**table["relay"], "state": "fault", "cause": "none"}
+    write({**table, "phase": "aborted", "stage_index": -1, "why": why, "findings": [], "relay": relay})
+    assert f"BOARD FAULT: {why}" in [alarm.text for alarm in words.alarms(Feed(tmp_path).snapshot())]
+    (part,) = [part for part in views.PARTS if part.name == "now"]
+    assert why in strong(part.drawn(part.shows(Feed(tmp_path).snapshot())))
 
 
 def test_busy_port_is_told_with_its_number(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from rich.console import Console
 from benchwarden.core.channels import CHANNEL
 from benchwarden.dashboard.confirm import TwoStep
 from benchwarden.dashboard.feed import Feed
-from benchwarden.dashboard.terminal import View, watch
+from benchwarden.dashboard.terminal import View, told, watch
 from benchwarden.record.inbox import take_requests
 
 Write = Callable[[dict[str, Any]], None]
@@ -78,6 +78,45 @@ def test_too_few_lines_drop_what_is_well(view: View, write: Write) -> None:
 def test_virtual_bench_is_named(view: View, write: Write) -> None:
     write(fake_run.fresh("settling"))
     assert "VIRTUAL BENCH, not a measurement" in "\n".join(screen(view))
+
+
+@pytest.mark.parametrize(
+    ("board", "words"),
+    [
+        ({"cal": "uncalibrated", "calibration": {"state": "uncalibrated"}}, "Board: uncalibrated"),
+        ({"cal": "calibration overdue since 2026-01-01"}, "Board: calibration overdue since 2026-01-01"),
+        (
+            {"cal": "uncalibrated; slot a: record of another board (e66138528361ab2c); slot b: damaged"},
+            "Board: uncalibrated; slot a: record of another board (e66138528361ab2c); slot b: damaged",
+        ),
+        ({"commissioning": ["This board was never commissioned."]}, "This board was never commissioned."),
+        (
+            {"selftest": {"ok": False, "parts": {"program": "guard.py changed"}}},
+            "Board: SELF-TEST FAILED: program: guard.py changed",
+        ),
+    ],
+)
+def test_a_board_not_to_be_trusted_is_told(
+    view: View, feed: Feed, write: Write, board: dict[str, Any], words: str
+) -> None:
+    table = fake_run.fresh("settling")
+    write({**table, "board": {**table["board"], **board}})
+    assert words in " ".join(" ".join(line.strip() for line in screen(view, 60, 40)).split())
+    assert words in told(feed.snapshot())
+
+
+def test_a_sound_board_takes_no_line(view: View, feed: Feed, write: Write) -> None:
+    table = fake_run.fresh("settling")
+    sound = {"cal": "calibrated 2026-11-25, due 2027-11-25", "calibration": {"state": "calibrated"}}
+    write({**table, "board": {**table["board"], **sound}})
+    assert not [line for line in (*screen(view), *told(feed.snapshot())) if line.startswith("Board:")]
+
+
+def test_a_run_that_never_began_says_why(view: View, feed: Feed, write: Write) -> None:
+    why = "Self-test of the board failed: rail_pos: does not answer at 0x40."
+    write({**fake_run.fresh("settling"), "phase": "aborted", "stage_index": -1, "why": why})
+    assert why in "\n".join(screen(view))
+    assert why in told(feed.snapshot())
 
 
 def test_o_asks_to_open_at_once(view: View, write: Write, tmp_path: Path) -> None:

@@ -51,5 +51,5 @@ def test_another_file_is_refused_by_name_and_left_alone(tmp_path: Path, content:
 
 
 def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
-    with pytest.raises(PlanError, match="missing.*cannot be written"):
+    with pytest.raises(PlanError, match=r"missing.*cannot be written"):
         board(tmp_path / "missing" / "flash.json")
