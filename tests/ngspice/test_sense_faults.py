@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import shutil
 
 import pytest
 
@@ -13,10 +12,7 @@ from circuits.sense_fault import Outcome
 from circuits.sheets import ntc_input, rail_module
 from circuits.sheets.output_module import LEFT
 
-pytestmark = [
-    pytest.mark.ngspice,
-    pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed"),
-]
+pytestmark = pytest.mark.ngspice
 
 with sense_fault.TABLE.open(encoding="utf-8", newline="") as _file:
     TABLE = [Outcome(**row) for row in csv.DictReader(_file)]

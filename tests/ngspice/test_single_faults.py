@@ -8,17 +8,13 @@ and none that disables one way of opening may stay unseen by the self-test.
 from __future__ import annotations
 
 import csv
-import shutil
 
 import pytest
 
 from circuits import single_fault
 from circuits.single_fault import Outcome
 
-pytestmark = [
-    pytest.mark.ngspice,
-    pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed"),
-]
+pytestmark = pytest.mark.ngspice
 
 with single_fault.FAULTS.open(encoding="utf-8", newline="") as _file:
     TABLE = [Outcome(**row) for row in csv.DictReader(_file)]
