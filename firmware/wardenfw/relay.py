@@ -48,7 +48,7 @@ class Relay:
         self.bypass_on = on
 
     def tick(self):
-        """Give the dead-man charge pump its next edge; called once in every slot by the scan loop."""
+        """Give the dead-man charge pump its next edge; called in every slot and before a collection."""
         if self.coil_on and not self.alert_latched:
             self._level ^= 1
             self._pulse.value(self._level)

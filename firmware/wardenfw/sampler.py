@@ -56,20 +56,27 @@ class Sampler:
         outputs: the two output converters, left first.
         ntcs: sink left, sink right, ambient.
         recover_bus: `recover_bus(bus) -> i2c` ends a stuck transfer and reopens the bus.
+        now_us: ticks.ticks_us.
+
+    Attributes:
+        raw: counts of the newest samples, by channel.
+        started_us: when the converters were last told to start, by now_us.
     """
 
-    def __init__(self, rails, outputs, ntcs, recover_bus):
+    def __init__(self, rails, outputs, ntcs, recover_bus, now_us):
         self._rails = rails
         self._outputs = outputs
         self._parts = (rails[0], rails[1], outputs[0], outputs[1])
         self._ntcs = ntcs
         self._recover_bus = recover_bus
+        self._now_us = now_us
         self._status = [OK, OK, OK, OK]
         self._stuck = [False, False]
         self._recovered_at = [-RECOVER_EVERY_MS, -RECOVER_EVERY_MS]
         self.raw = array("i", [MISSING] * wire.N_CHANNELS)
         self.totals = Totals()
         self._spare = Totals()
+        self.started_us = 0
         self.errors = 0
         self.recoveries = 0
         self._verify = 0
@@ -111,11 +118,20 @@ class Sampler:
 
     def _slot0(self):
         self._start(START_BIAS, True)
-        self.read_rails()
+        self._read_rails()
         self._take(RAIL_CHANNELS)
 
-    def read_rails(self):
-        """Read both rail monitors into `raw`, without counting the samples into the frame."""
+    def read_currents(self):
+        """Read both rail currents into `raw` once more, without counting the samples into the frame."""
+        raw, status = self.raw, self._status
+        for i in (0, 1):
+            if not status[i]:
+                try:
+                    raw[i] = self._rails[i].shunt_counts()
+                except OSError as error:
+                    self._failed(i, error)
+
+    def _read_rails(self):
         raw, status = self.raw, self._status
         for i in (0, 1):
             part = self._rails[i]
@@ -147,6 +163,7 @@ class Sampler:
                 status[i] = OK
             except OSError as error:
                 self._failed(i, error)
+        self.started_us = self._now_us()
 
     def _read_outputs(self, left):
         raw, status = self.raw, self._status
