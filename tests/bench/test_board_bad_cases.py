@@ -99,7 +99,7 @@ def calibrated(tmp_path: Path, client: BoardClient, hands: Hands, channel: str =
 @pytest.mark.parametrize(
     ("fault", "part"),
     [
-        ("module-missing:0/right", "output_right: does not answer at 0x49"),
+        ("sensor-open:1", "ntc_left: open"),
         ("module-missing:1", "rail_pos: does not answer at 0x40"),
         ("wrong-address:0/right", "output_right: answers at 0x4A, expected 0x49"),
         ("program-edited:1", "program: wardenfw/guard.py changed"),
