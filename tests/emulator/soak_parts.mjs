@@ -139,7 +139,7 @@ export function bus(mcu, clock, block, byteNs, parts) {
 export class RelayChain {
   constructor(clock, figures, drives) {
     Object.assign(this, { clock, figures, drives, on: false, level: false, alertHigh: true, latched: false });
-    Object.assign(this, { gated: false, pulses: 0, lastNs: -Infinity, pumped: false, coil: false });
+    Object.assign(this, { gated: false, pulses: 0, lastNs: -Infinity, pumped: false, shows: false, coil: false });
     this.watch = clock.createAlarm(() => this.look());
     this.mirror = clock.createAlarm(() => drives.mirror(!this.coil));
   }
@@ -158,20 +158,23 @@ export class RelayChain {
     this.gated = gated;
     if (now - this.lastNs > this.figures.dropOutUs * 1000) this.pulses = 0;
     this.lastNs = now;
-    if (!gated || ++this.pulses < this.figures.fillPulses || this.pumped) return;
-    this.pumped = true;
-    this.watch.schedule(this.figures.dropOutUs * 1000);
+    if (gated && ++this.pulses >= this.figures.fillPulses) this.pumped = true;
+    if (!this.pumped) return;
+    if (!this.shows) this.watch.schedule(this.figures.showsUs * 1000);
+    this.shows = true;
     this.flow();
   }
+  // Without an edge the sense node falls first, and the pump runs dry later.
   look() {
-    const left = this.lastNs + this.figures.dropOutUs * 1000 - this.clock.nanos;
-    if (left > 0) return this.watch.schedule(left);
-    this.pumped = false;
-    this.pulses = 0;
+    const since = (this.clock.nanos - this.lastNs) / 1000, { showsUs, dropOutUs } = this.figures;
+    if (since < showsUs) return this.watch.schedule(Math.ceil((showsUs - since) * 1000) + 1);
+    this.shows = false;
+    if (since < dropOutUs) this.watch.schedule(Math.ceil((dropOutUs - since) * 1000) + 1);
+    else { this.pumped = false; this.pulses = 0; }
     this.flow();
   }
   flow() {
-    this.drives.sense(this.on ? false : this.pumped ? true : null);
+    this.drives.sense(this.on ? false : this.shows ? true : null);
     const coil = this.on && this.pumped;
     if (coil === this.coil) return;
     this.coil = coil;

@@ -64,13 +64,16 @@ def test_a_run_from_power_on_to_trips(boards: Boards) -> None:
     assert session.frames[-1][4] == 0, "overruns"
     edges = [us for us, pin, _ in board.edges if pin == PULSE and us > begun_us]
     gaps = [b - a for a, b in itertools.pairwise(edges)]
-    assert max(gaps) < 20_000
+    # The pump is sure to hold for 18 ms; a collection takes 13.
+    assert max(gaps) < 15_000
     assert sorted(gaps)[len(gaps) // 2] == pytest.approx(2500, abs=50)
     board.send(wire.HELLO_REQUEST)
     session.run(300)
     load = session.hello["load"]
     print("load on the emulated board:", load)
-    assert load["heap_min"] >= 60_000
+    # Measured when a collection is due: what is left must carry the 50 scans it may be put off,
+    # 12 kB, and a hello or a stage taken in meanwhile, with as much again. 35 kB were measured.
+    assert load["heap_min"] >= 28_000
     assert load["idle_pct"] > 0
 
     # A register beyond its limit, and the alert line, at moments the scan cannot expect.
