@@ -2,7 +2,7 @@
 
 What it must do is in hardware/README.md ("What the relay chain has to do").
 Where a figure has an outside source it is named beside the check; the loop's
-longest gap between edges, 13.7 ms, was measured on the emulated board.
+longest gap between edges, 13.4 ms, was measured on the emulated board.
 """
 
 import numpy as np
