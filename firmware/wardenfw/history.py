@@ -35,9 +35,6 @@ class History:
         """Return (name, typecode, buffer) of what the memory test may write to."""
         return ("100 ms history", "i", self._ring[0]), ("1 s history", "i", self._ring[1])
 
-    def _append(self, tier, channel, value):
-        self._ring[tier][self._head[tier] * self._n + channel] = value
-
     def push(self, means):
         """Take one 100 ms mean of every channel, fine units, MISSING where there is none."""
         ring, base = self._ring[0], self._head[0] * self._n

@@ -24,7 +24,6 @@ from wardenfw.ticks import sleep_us, ticks_diff, ticks_us
 BUS_NAMES = ("bus_rails", "bus_outputs")
 RAIL_NAMES = ("rail_pos", "rail_neg")
 OUTPUT_NAMES = ("output_left", "output_right")
-NTC_NAMES = ("ntc_left", "ntc_right", "ntc_ambient")
 RAIL_ADDRESSES = (pins.RAIL_POS_ADDRESS, pins.RAIL_NEG_ADDRESS)
 OUTPUT_ADDRESSES = (pins.OUTPUT_LEFT_ADDRESS, pins.OUTPUT_RIGHT_ADDRESS)
 DIE_LOW_C, DIE_HIGH_C = -20.0, 90.0

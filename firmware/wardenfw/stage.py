@@ -11,7 +11,6 @@ from wardenfw.history import LONG, LONG_MS, LONGEST_SHORT_WINDOW_MS, SHORT, SHOR
 
 # Which of the four slots of a scan reads each channel, in wire.CHANNELS order.
 SLOT_OF = (0, 0, 0, 0, 2, 2, 1, 1, 1, 1, 1, 3, 3)
-N_SLOTS = 4
 MIN_WINDOW_MS = 200
 
 # A limit as the scan works it: one list, mutable, no attribute look-ups.

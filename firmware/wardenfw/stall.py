@@ -8,7 +8,6 @@ from wardenfw.ticks import sleep_us, ticks_diff, ticks_us
 
 MARK = 0x57A1
 NOT_OPENED = 0xFFFF
-MAX_MS = 2000
 
 
 def hang(relay, keep_word, limit_ms):

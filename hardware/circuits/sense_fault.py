@@ -35,7 +35,6 @@ BIAS_V, OFFSET_V, RAIL_V, LOAD_A, SENSOR_OHM, HF_PEAK_V, HF_HZ = 0.020, 10.0, 42
 MIDDLE_V, MIDDLE_SHARE = 1.65, 0.05
 # Cold check, relay open: what a reading of nothing may be.
 COLD_BIAS_V, COLD_OFFSET_V, COLD_RAIL_V, COLD_RAIL_A = 2e-3, 0.2, 5.0, 0.05
-COLD_HF_V = 0.8
 # Share of the reading that a first power-up's expected ranges show, and a calibration.
 PLAN_SHARE, CALIBRATION_SHARE = 0.20, 0.01
 ATTENUATOR, HF_RATIO, SHUNT_OHM, PULL_OHM = 55.0, 25.0, 0.010, 10_000.0
