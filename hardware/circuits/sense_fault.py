@@ -98,7 +98,6 @@ def _static(fault: Fault, bias_v: float, offset_v: float) -> tuple[float, float,
     # No node may be left without a path, whatever is open.
     body += [f"r_path_{node} {node} term 10g" for node in ("ain0", "ain2", "hp1", "hp2", "peak", "ain1")]
     body += spice.ads_input("ua", "ain2", "term", 2.048) + spice.ads_input("ub", "ain0", "term", 0.256)
-    # A lead that has come off leaves the module to its own divider.
     deck = spice.deck("output", fault.lines(LEFT, "GM", ANALOGUE), body)
     got = ngspice.run(deck, "op", ["v(ain0)", "v(ain2)", "v(term)"])
     term = float(got["v(term)"][0].real)
@@ -124,21 +123,20 @@ def _level(fault: Fault) -> float:
 def output_faults() -> list[Outcome]:
     """Return the rows of an output module."""
     sound = Fault(LEFT.part("R1"), "none")
-    reading = _gains(sound)
+    reading = _rise(sound, _static(sound, 0.0, 0.0))
     level = _level(sound)
     return [_output(fault, reading, level) for fault in faults(LEFT, ANALOGUE)]
 
 
-def _gains(fault: Fault) -> tuple[float, float]:
+def _rise(fault: Fault, rest: tuple[float, float, float]) -> tuple[float, float]:
     """Return what bias and offset rise by between rest and the point, volts."""
-    rest_bias, rest_offset, _ = _static(fault, 0.0, 0.0)
     bias, offset, _ = _static(fault, BIAS_V, OFFSET_V)
-    return bias - rest_bias, offset - rest_offset
+    return bias - rest[0], offset - rest[1]
 
 
 def _output(fault: Fault, sound: tuple[float, float], sound_level: float) -> Outcome:
-    rest_bias, rest_offset, middle = _static(fault, 0.0, 0.0)
-    bias_gain, offset_gain = (a / b for a, b in zip(_gains(fault), sound, strict=True))
+    rest_bias, rest_offset, middle = rest = _static(fault, 0.0, 0.0)
+    bias_gain, offset_gain = (a / b for a, b in zip(_rise(fault, rest), sound, strict=True))
     level = _level(fault) / sound_level if fault.part.ref in DETECTOR else 1.0
     told = []
     if abs(middle / MIDDLE_V - 1) > MIDDLE_SHARE:
