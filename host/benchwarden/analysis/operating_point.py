@@ -34,6 +34,9 @@ MAGNETISING_SHARE = 0.04
 # Transformer rating over the sum of both channels' rated power.
 # Source: common practice, no source.
 VA_PER_RATED_W = 1.6
+# The same over the power of the idling rails, at least: a set that only idles does
+# not load its transformer further. Source: common practice, no source.
+VA_PER_IDLE_W = 3.0
 # Regulation (no load over full load, minus one) of a transformer by its rating:
 # 0.9 VA^-0.43 passes 17 % at 50 VA, 9 % at 225 VA, 6 % at 500 VA.
 # Source: makers' catalogues, figures from memory.
@@ -250,10 +253,18 @@ def charging_s(supply: Supply, mains_pct: float, limiter_in: bool, load: Load, f
 
 
 def estimated_va(unit: Unit) -> float:
-    """Return the transformer's rating: the unit's own, or an estimate from the rated power."""
-    if unit.transformer_va is not None:
-        return unit.transformer_va
-    return VA_PER_RATED_W * 2.0 * unit.rated_power_w
+    """Return the transformer's rating: the unit's own, or an estimate from the rated power.
+
+    Never less than the idling rails alone ask for: facts that say otherwise cannot
+    all be true, and no turns ratio would satisfy them.
+    """
+    given_va = VA_PER_RATED_W * 2.0 * unit.rated_power_w if unit.transformer_va is None else unit.transformer_va
+    return max(given_va, idle_va(unit))
+
+
+def idle_va(unit: Unit) -> float:
+    """Return the least transformer rating that plausibly belongs to the idling set, volt-amperes."""
+    return VA_PER_IDLE_W * 2.0 * unit.rail_nominal_v * (output_idle_a(unit) + unit.quiescent_other_a)
 
 
 def estimated_regulation(va: float) -> float:

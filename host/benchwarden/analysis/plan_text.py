@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from benchwarden.analysis.doubts import doubts
 from benchwarden.core.plan import Limit, Plan, Working
 
 
@@ -12,7 +13,11 @@ def working_text(plan: Plan) -> str:
     """Return the plan and the working behind it as plain text for a terminal."""
     unit = plan.unit
     title = unit.run or " ".join(part for part in (unit.model, unit.serial) if part) or "unit"
-    lines = [f"{plan.run_type} plan for {title}", "", "The unit"]
+    lines = [f"{plan.run_type} plan for {title}", ""]
+    found = doubts(unit)
+    if found:
+        lines += ["CHECK THESE FACTS FIRST", *(f"  {doubt.key}: {doubt.words}" for doubt in found), ""]
+    lines.append("The unit")
     lines += _working_lines(plan.working)
     for stage in plan.stages:
         state = "relay open" if not stage.energised else ("lamp in" if stage.limiter_in else "lamp bypassed")

@@ -71,8 +71,8 @@ def package_of(unit: Unit) -> Package:
         given.append("rth_jc_k_per_w")
         rth_jc = unit.rth_jc_k_per_w if unit.power_max_w is None else max(rth_jc, unit.rth_jc_k_per_w)
         power_max_w = (tj_max_c - 25.0) / rth_jc
-    source = f"unit facts ({', '.join(given)}); " if given else ""
-    source += f"else usual values of {unit.package} output devices, common practice, no source"
+    source = f"unit facts ({', '.join(given)}), else " if given else ""
+    source += f"usual values of {unit.package} output devices, common practice, no source"
     return Package(tj_max_c, rth_jc, rth_cs, power_max_w, cap_c, source)
 
 
@@ -141,17 +141,6 @@ def idle_slope_a_per_k(idle_a: float, emitter_ohm: float) -> float:
     """
     inner_ohm = K_OVER_Q * STABILITY_K / idle_a
     return VBE_TEMPCO_V_PER_K / (emitter_ohm + inner_ohm)
-
-
-def loop_gain(rail_v: float, idle_a: float, emitter_ohm: float, rth_ja_k_per_w: float) -> float:
-    """Return the thermal loop gain of one device without bias compensation.
-
-    Below one the stage has an equilibrium by itself; at or above one it needs
-    its bias sensor on the sink, and that sensor's lag is what lets it run away.
-
-    Source: stable if dP/dTj < 1/Rth(ja), textbook relation.
-    """
-    return rail_v * idle_slope_a_per_k(idle_a, emitter_ohm) * rth_ja_k_per_w
 
 
 def hot_idle_extra_a(unit: Unit, heat_w: float) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy.integrate import quad
 
 from benchwarden.analysis import dissipation
 
@@ -27,7 +28,7 @@ def test_boylestad_example_12_9(swing_v: float, percent: float) -> None:
 
 def test_worst_level_is_two_over_pi_of_the_rail() -> None:
     # ST TS4995 data p. 19 in its bridge form; Boylestad: 4/pi^2 of the largest output.
-    peak_v = 2.0 * 35.0 / math.pi
+    peak_v = dissipation.worst_peak_v(35.0)
     assert dissipation.output_w(35.0, 8.0) == pytest.approx(76.5625, abs=1e-4)
     assert dissipation.worst_w(35.0, 8.0) == pytest.approx(31.0296, abs=1e-4)
     assert peak_v == pytest.approx(22.2817, abs=1e-4)
@@ -63,3 +64,27 @@ def test_rail_mean_is_that_of_a_half_sine() -> None:
     n = 100_000
     mean = sum(max(math.sin(2.0 * math.pi * i / n), 0.0) for i in range(n)) / n
     assert dissipation.rail_mean_a(10.0, 8.0) == pytest.approx(10.0 / 8.0 * mean, rel=1e-6)
+
+
+@pytest.mark.parametrize(("peak_v", "idle_a"), [(0.0, 0.0), (0.0, 0.05), (0.5, 0.05), (10.0, 0.05), (40.0, 0.5)])
+def test_class_ab_is_its_mean_over_the_sine(peak_v: float, idle_a: float) -> None:
+    # Direct quadrature of i/2 + sqrt(i^2/4 + Iq^2), 8 ohm.
+    def half_a(angle: float) -> float:
+        i = peak_v / 8.0 * math.sin(angle)
+        return 0.5 * i + math.hypot(0.5 * i, idle_a)
+
+    mean, _ = quad(half_a, 0.0, 2.0 * math.pi, points=(math.pi,))
+    assert dissipation.class_ab_rail_mean_a(peak_v, 8.0, idle_a) == pytest.approx(mean / (2.0 * math.pi), rel=1e-7)
+
+
+def test_class_ab_joins_idle_and_class_b() -> None:
+    assert dissipation.class_ab_w(35.0, 0.0, 8.0, 0.1) == pytest.approx(dissipation.idle_w(35.0, 0.1))
+    loud = dissipation.class_ab_w(35.0, 22.0, 8.0, 1e-6)
+    assert loud == pytest.approx(dissipation.dissipation_w(35.0, 22.0, 8.0), rel=1e-6)
+    assert dissipation.class_ab_w(35.0, 22.0, 8.0, 0.1) > loud
+
+
+def test_a_pure_reactance_makes_pi_times_the_worst_heat_of_a_resistor() -> None:
+    # No power leaves: at full swing all of 2 Vcc^2 / (pi Z) is heat, against 2 Vcc^2 / (pi^2 R).
+    ratio = dissipation.dissipation_w(35.0, 35.0, 8.0, 90.0) / dissipation.worst_w(35.0, 8.0)
+    assert ratio == pytest.approx(math.pi)

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from benchwarden.analysis import thermal_chain
+from benchwarden.analysis import dissipation, thermal_chain
+from benchwarden.analysis.stability import compensated_gain
 from benchwarden.core.unit import Unit
 
 UNIT = Unit(60.0, 8.0, 42.0, 0.22, 11.0, 100.0)
@@ -18,6 +19,7 @@ UNIT = Unit(60.0, 8.0, 42.0, 0.22, 11.0, 100.0)
     [
         (150.0, 60.0, 7.8, 6.0, 0.0, 5.538, 0.001),  # Philips TDA1521A data, July 1994 p. 5: 5.5 K/W
         (150.0, 60.0, 4.1, 8.0, 0.0, 13.95, 0.01),  # Philips TDA2613 p. 5: 14 K/W
+        (150.0, 60.0, 2.2, 11.0, 1.0, 29.0, 0.1),  # Philips TDA2611A, November 1982 p. 4: 41 K/W less 11 and 1
         (150.0, 25.0, 35.9387, 1.0, 0.2, 2.27814, 1e-5),  # waynestegall.com thermal design, 25 C
         (150.0, 50.0, 35.9387, 1.0, 0.2, 1.58252, 1e-5),  # same, 50 C
     ],
@@ -64,11 +66,35 @@ def test_best_bias_drop() -> None:
 def test_uncompensated_stage(rail_v: float, ohm: float, rth: float) -> None:
     # 2 mV/K, Iq = 26 mV / Re, inner resistance (kT/q)/Iq at 300 K; stable below 1/(dP/dTj).
     idle_a = 0.026 / ohm
-    assert thermal_chain.loop_gain(rail_v, idle_a, ohm, rth) == pytest.approx(1.0, abs=0.005)
+    slope = thermal_chain.idle_slope_a_per_k(idle_a, ohm)
+    assert 1.0 / (rail_v * slope) == pytest.approx(rth, abs=0.01)
+    assert compensated_gain(rail_v, slope, 0.7 * rth, 0.3 * rth, 0.0) == pytest.approx(1.0, abs=0.005)
     if (rail_v, ohm) == (35.0, 0.22):
-        slope = thermal_chain.idle_slope_a_per_k(idle_a, ohm)
         assert 1000.0 * slope == pytest.approx(4.558, abs=0.001)
         assert rail_v * slope == pytest.approx(0.1595, abs=1e-4)
+
+
+def test_ten_kelvin_without_emitter_resistor_double_the_current() -> None:
+    # At a fixed bias voltage and without Re the current grows by exp(20 mV / 25.85 mV) = 2.168.
+    current_a, step_k = 0.1, 0.001
+    for _ in range(10_000):
+        current_a += step_k * thermal_chain.idle_slope_a_per_k(current_a, 0.0)
+    assert current_a / 0.1 == pytest.approx(2.168, abs=0.001)
+
+
+def test_two_millivolts_per_kelvin() -> None:
+    # (VBE - 1.12 V - 3 kT/q) / T at 0.60 V and 300 K: -1.992 mV/K (standard result, from memory).
+    slope_v = (0.60 - 1.12 - 3.0 * thermal_chain.thermal_voltage_v(26.85)) / 300.0
+    assert 1000.0 * slope_v == pytest.approx(-1.992, abs=0.001)
+    assert thermal_chain.VBE_TEMPCO_V_PER_K == pytest.approx(-slope_v, abs=1e-5)
+
+
+def test_published_bridge_amplifier_in_its_hottest_room() -> None:
+    # ST TS4995 data p. 19: 5 V, 8 ohm: 633 mW at most; 125 C - 100 K/W x 0.633 W = 61.7 C.
+    heat_w = dissipation.worst_w(5.0, 8.0)
+    assert heat_w == pytest.approx(0.633, abs=0.001)
+    package = thermal_chain.Package(125.0, 100.0, 0.0, 1.0, 125.0, "")
+    assert thermal_chain.junction_c(package, 61.7, heat_w) == pytest.approx(125.0, abs=0.1)
 
 
 def test_textbook_stability_example() -> None:
