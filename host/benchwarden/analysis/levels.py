@@ -1,26 +1,25 @@
-"""Fast limits, frame by frame: which reading has been outside the stage's limits for too long.
+"""Fast limits, frame by frame: which reading has been outside the stage's limits for too long?
 
-This is the part that must not wait for a second to end. What looks like a plain
-limit may have a better name: a current that oscillation draws, an offset that a
-missing rail causes. The frame itself and the last two minutes tell which.
+This is the part that must not wait for a second to end. Quiet stretches are passed
+over as arrays; only frames with something outside its limit are looked at one by one.
 """
 
 from __future__ import annotations
 
 import math
-from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from benchwarden.analysis.level_names import HISTORY, RAILS, Past, named
+from benchwarden.analysis.level_watches import Watch, watches
 from benchwarden.analysis.notice import trip
 from benchwarden.analysis.situation import (
     AMBIENT,
-    BIAS,
     HF,
     NEG_A,
     NEG_V,
-    OFFSET,
     POS_A,
     POS_V,
     SIDES,
@@ -29,14 +28,10 @@ from benchwarden.analysis.situation import (
     StageNow,
 )
 from benchwarden.analysis.thermal_chain import device_rth_ja_k_per_w
-from benchwarden.core.channels import CHANNELS, INDEX
+from benchwarden.core.channels import CHANNELS
 from benchwarden.core.findings import Finding
 from benchwarden.core.samples import BoolArray, FloatArray, SampleBlock
 
-# After the mains contact closes or the rails are moved, reservoirs charge and
-# feedback loops find their point. Common practice in loudspeaker protection is
-# to wait 2 to 5 s; no source.
-SETTLE_S = 4.0
 CHARGE_S = 6.0
 # No heatsink changes by this much from one frame to the next.
 TEMPERATURE_JUMP_K = 8.0
@@ -47,66 +42,11 @@ AFTER_DRIVE_S = 2.5
 GROSS_SHARE, GROSS_V, GROSS_S = 0.06, 3.0, 0.25
 # Later than this after HF came up (alone, or on both outputs), a rise of the current is another matter.
 GROSS_FRESH_S = (15.0, 3.0)
-_HISTORY = 120
-_HF_COMPANY_V = 1.0
-
-
-@dataclass(frozen=True)
-class Watch:
-    """One limit as the judge applies it to frame means.
-
-    Attributes:
-        settle: extra persistence while the amplifier is finding its point, seconds.
-        idle_only: does not hold while the test signal is on.
-    """
-
-    channel: int
-    low: float
-    high: float
-    for_s: float
-    cause: str
-    why: str
-    settle_s: float = 0.0
-    idle_only: bool = False
-
-
-def watches(stage: StageNow, facts: Facts) -> list[Watch]:
-    """Return the limits of a stage that are judged frame by frame.
-
-    Limits of slope and spread stay with the board, which has the full scan rate.
-    """
-    found: list[Watch] = []
-    unit = facts.unit
-    # The signal's own current is known only as "on": anything up to clipping, on
-    # both channels, square at worst (twice the half-sine mean of V / (pi R)).
-    rail_v = 1.1 * facts.rail_v * max(stage.mains_pct, 10.0) / 100.0
-    clipped_a = 2.0 * 1.3 * rail_v / (math.pi * unit.load_ohm) * 1.3
-    for limit in stage.figures.limits:
-        if limit.kind != "value" or limit.cause not in ("over-current", "dc-offset", "over-temperature"):
-            continue
-        channel, low, high = INDEX[limit.channel], limit.low, limit.high
-        for_s = limit.for_ms / 1000.0
-        if limit.cause == "over-current":
-            nominal = stage.figures.expected[limit.channel].nominal
-            # Foreign sets may feed a tuner or lamps from the rails: what is not
-            # known to be a fault must not be called one.
-            idle = max(high, 2.2 * nominal + 0.1)
-            found.append(Watch(channel, low, idle, for_s, limit.cause, limit.why, 0.0, not stage.drive_on))
-            if stage.drive_on:
-                found[-1] = Watch(channel, low, max(idle, clipped_a), for_s, limit.cause, limit.why)
-            else:
-                found.append(Watch(channel, low, max(idle, clipped_a), for_s, limit.cause, limit.why))
-        elif limit.cause == "dc-offset":
-            found.append(Watch(channel, low, high, for_s, limit.cause, limit.why, SETTLE_S, not stage.drive_on))
-            if not stage.drive_on:
-                wide = max(2.0 * high, 3.0)
-                found.append(Watch(channel, -wide, wide, max(for_s, 0.5), limit.cause, limit.why, SETTLE_S))
-        elif channel in SINK:
-            # Where the device's thermal resistance is a guess, so is a limit far
-            # below what everybody accepts.
-            least = 0.0 if unit.rth_jc_k_per_w is not None else (90.0 if unit.package == "metal-can" else 80.0)
-            found.append(Watch(channel, low, max(high, least), max(for_s, 1.0), limit.cause, limit.why))
-    return found
+# A rail without supply is emptied by what it feeds while the other stays: the output
+# stage keeps in control until a few volts are left, and then puts the other rail on the
+# load. By this share apart, seen falling in so many frames, it is known before that.
+APART_SHARE, FALLS = 0.7, 2
+_QUICK_LOOK = 64
 
 
 @dataclass
@@ -130,15 +70,17 @@ class Levels:
         self._index = np.empty(0, dtype=np.intp)
         self._low = np.empty(0)
         self._high = np.empty(0)
+        self._idle_only = np.empty(0, dtype=np.bool_)
         self._runs: list[_Run] = []
         self._done: set[tuple[str, int]] = set()
-        self._history: deque[tuple[float, list[float]]] = deque(maxlen=_HISTORY)
-        self._history_index: int | None = None
+        self._seen = Past()
+        self._history = self._seen.rows
         self._before: FloatArray = np.full(len(CHANNELS), np.nan)
         self._last_t_s = math.nan
         self._mains_before = False
         self._drive_s = -math.inf
         self._gross_s = [math.nan, math.nan]
+        self._falls = [0, 0]
         self._stage_drive = False
         self._moved_s = -math.inf
         self._moved_ref = np.full(2, np.nan)
@@ -152,6 +94,7 @@ class Levels:
         self._index = np.array([w.channel for w in self._watches], dtype=np.intp)
         self._low = np.array([-math.inf if math.isnan(w.low) else w.low for w in self._watches])
         self._high = np.array([math.inf if math.isnan(w.high) else w.high for w in self._watches])
+        self._idle_only = np.array([w.idle_only for w in self._watches], dtype=np.bool_)
         self._runs = [old.get((w.channel, w.idle_only)) or _Run() for w in self._watches]
 
     def feed(self, block: SampleBlock) -> list[Finding]:
@@ -161,20 +104,29 @@ class Levels:
         mains = self._mains(block, volts)
         edge = mains & ~np.concatenate([[self._mains_before], mains[:-1]])
         moved_s = self._moves(block.t_s, volts, edge)
+        driven = self._driven(block)
         values = mean[:, self._index]
         with np.errstate(invalid="ignore"):
             over = ((values > self._high) | (values < self._low)) & mains[:, None]
+            over &= ~(driven[:, None] & self._idle_only)
+            apart = mains & (volts.min(axis=1) < APART_SHARE * volts.max(axis=1))
         gross = (block.minimum[:, HF] > max(GROSS_V, GROSS_SHARE * self._facts.rail_v)) & mains[:, None]
-        drive = self._drive(block)
-        if over.any() or gross.any():
-            found = self._judge(block, mean, volts, over, gross, drive, moved_s)
-        else:
-            found = self._rest()
-            self._remember(block.t_s, mean)
-            if drive.any():
-                self._drive_s = float(block.t_s[np.flatnonzero(drive)[-1]])
-        self._before = mean[-1]
-        self._last_t_s = float(block.t_s[-1])
+        hot = over.any(axis=1) | gross.any(axis=1) | apart
+        found: list[Finding] = []
+        at, stop = 0, len(block)
+        index = np.floor(block.t_s).astype(np.int64)
+        for i in np.flatnonzero(hot).tolist():
+            if i > at:
+                self._rest(block.t_s[at:i], index[at:i], mean[at:i])
+            self._seen.keep(float(block.t_s[i]), int(index[i]), mean[i].tolist())
+            found += self._frame(block, i, mean[i], volts[i], over[i], gross[i], bool(driven[i]), float(moved_s[i]))
+            if apart[i]:
+                found += self._falling(float(block.t_s[i]), mean[i], volts[i])
+            self._before = mean[i]
+            self._last_t_s = float(block.t_s[i])
+            at = i + 1
+        if at < stop:
+            self._rest(block.t_s[at:], index[at:], mean[at:])
         self._mains_before = bool(mains[-1])
         return found
 
@@ -184,83 +136,106 @@ class Levels:
         standing: BoolArray = np.fmax(volts[:, 0], volts[:, 1]) > 0.1 * self._facts.rail_v
         return standing
 
-    def _drive(self, block: SampleBlock) -> BoolArray:
+    def _driven(self, block: SampleBlock) -> BoolArray:
+        """Return for each frame whether the test signal is on or was a moment ago."""
+        drive = np.full(len(block), self._stage_drive)
         if "drive_on" in self._facts.known_bits:
-            return block.drive_on | self._stage_drive
-        return np.full(len(block), self._stage_drive)
+            drive |= block.drive_on
+        if not drive.any():
+            return np.asarray(block.t_s - self._drive_s < AFTER_DRIVE_S)
+        last_s = np.maximum.accumulate(np.where(drive, block.t_s, self._drive_s))
+        self._drive_s = float(last_s[-1])
+        return np.asarray(block.t_s - last_s < AFTER_DRIVE_S)
 
     def _moves(self, t_s: FloatArray, volts: FloatArray, edge: BoolArray) -> FloatArray:
         """Return for each frame when the mains came on or a rail last rose noticeably."""
         tolerance = 0.03 * self._facts.rail_v
         out = np.full(len(t_s), self._moved_s)
-        start = 0
+        start, look = 0, _QUICK_LOOK
         while start < len(t_s):
+            part = volts[start : start + look]
             with np.errstate(invalid="ignore"):
-                away = ~(np.abs(volts[start:] - self._moved_ref) <= tolerance) & ~np.isnan(volts[start:])
-            hit = away.any(axis=1) | edge[start:]
+                away = ~(np.abs(part - self._moved_ref) <= tolerance) & ~np.isnan(part)
+            hit = away.any(axis=1) | edge[start : start + look]
             if not hit.any():
-                break
+                start, look = start + look, 4 * look
+                continue
             at = start + int(np.argmax(hit))
             self._moved_ref = np.where(np.isnan(volts[at]), self._moved_ref, volts[at])
             self._moved_s = float(t_s[at])
             out[at:] = self._moved_s
-            start = at + 1
+            start, look = at + 1, _QUICK_LOOK
         return out
 
-    def _remember(self, t_s: FloatArray, mean: FloatArray) -> None:
-        index = np.floor(t_s).astype(np.int64)
-        new = np.empty(len(index), dtype=np.bool_)
-        new[0] = index[0] != self._history_index
-        new[1:] = index[1:] != index[:-1]
-        for i in np.flatnonzero(new)[-_HISTORY:]:
-            self._history.append((float(t_s[i]), mean[i].tolist()))
-        self._history_index = int(index[-1])
-
-    def _rest(self) -> list[Finding]:
+    def _rest(self, t_s: FloatArray, index: npt.NDArray[np.int64], mean: FloatArray) -> None:
+        """Pass over frames with nothing outside its limit, at least one."""
+        first = np.flatnonzero(np.diff(index, prepend=index[0] - 1))
+        for i in first[-HISTORY:].tolist():
+            self._seen.keep(float(t_s[i]), int(index[i]), mean[i].tolist())
         for run in self._runs:
             run.start_s = math.nan
         self._gross_s = [math.nan, math.nan]
-        return []
+        self._falls = [0, 0]
+        self._before = mean[-1]
+        self._last_t_s = float(t_s[-1])
 
-    def _judge(
+    def _frame(
         self,
         block: SampleBlock,
+        i: int,
         mean: FloatArray,
         volts: FloatArray,
         over: BoolArray,
         gross: BoolArray,
-        drive: BoolArray,
-        moved_s: FloatArray,
+        driven: bool,
+        moved_s: float,
     ) -> list[Finding]:
-        found: list[Finding] = []
-        for i in range(len(block.t_s)):
-            self._remember(block.t_s[i : i + 1], mean[i : i + 1])
-            t_s = float(block.t_s[i])
-            fresh = not t_s - self._last_t_s <= 3.0 * self._period_s + 1.0
-            if drive[i]:
-                self._drive_s = t_s
-            driven = t_s - self._drive_s < AFTER_DRIVE_S
-            rail = float(np.fmax(volts[i, 0], volts[i, 1]))
-            found += self._gross(block, i, t_s, gross[i], mean[i], rail, driven, t_s - float(moved_s[i]))
-            for k, watch in enumerate(self._watches):
-                run = self._runs[k]
-                if not over[i, k] or (watch.idle_only and driven):
-                    run.start_s = math.nan
-                    continue
-                if math.isnan(run.start_s) or fresh:
-                    run.start_s = t_s - self._period_s
-                    run.frames = 0
-                    run.last_v = math.nan
-                    step = mean[i, watch.channel] - self._before[watch.channel]
-                    run.jumped = bool(abs(step) > TEMPERATURE_JUMP_K) and watch.channel in SINK
-                run.frames += 1
-                finding = self._ripe(watch, run, t_s, mean[i], volts[i], block, i, float(moved_s[i]))
-                if finding is not None and (finding.cause, watch.channel) not in self._done:
-                    self._done.add((finding.cause, watch.channel))
-                    found.append(finding)
-            self._before = mean[i]
-            self._last_t_s = t_s
+        """Judge one frame that has something outside its limit."""
+        t_s = float(block.t_s[i])
+        fresh = not t_s - self._last_t_s <= 3.0 * self._period_s + 1.0
+        rail = float(np.fmax(volts[0], volts[1]))
+        found = self._gross(block, i, t_s, gross, mean, rail, driven, t_s - moved_s)
+        for k, watch in enumerate(self._watches):
+            run = self._runs[k]
+            if not over[k]:
+                run.start_s = math.nan
+                continue
+            if math.isnan(run.start_s) or fresh:
+                run.start_s = t_s - self._period_s
+                run.frames = 0
+                run.last_v = math.nan
+                step = mean[watch.channel] - self._before[watch.channel]
+                run.jumped = bool(abs(step) > TEMPERATURE_JUMP_K) and watch.channel in SINK
+            run.frames += 1
+            shown = self._ripe(watch, run, t_s, mean, volts, t_s - moved_s)
+            if not shown:
+                continue
+            least = block.minimum[i].astype(np.float64)
+            finding = named(watch, t_s, mean, volts, least, self._seen, self._facts, shown)
+            if (finding.cause, watch.channel) not in self._done:
+                self._done.add((finding.cause, watch.channel))
+                found.append(finding)
         return found
+
+    def _falling(self, t_s: float, values: FloatArray, volts: FloatArray) -> list[Finding]:
+        """Tell a rail that empties while the other stands, before the outputs follow the other."""
+        weak = 0 if volts[0] < volts[1] else 1
+        before = abs(float(self._before[(POS_V, NEG_V)[weak]]))
+        low, high = float(volts[weak]), float(volts[1 - weak])
+        # A reading that is gone from one frame to the next is none that was emptied.
+        self._falls[weak] += before - low > 0.005 * high and low > 0.1 * high
+        if self._falls[weak] < FALLS or ("rail-missing", weak) in self._done:
+            return []
+        then = [self._seen.lately(c, t_s, 10.0, 1.0 + self._falls[weak] * self._period_s) for c in (POS_V, NEG_V)]
+        stood = abs(then[weak]) > 0.85 * abs(then[1 - weak]) > 0.3 * self._facts.rail_v
+        stands = abs(high - abs(then[1 - weak])) < 0.1 * abs(then[1 - weak])
+        amps, usual = float(values[(POS_A, NEG_A)[weak]]), self._seen.lately((POS_A, NEG_A)[weak], t_s, 10.0, 1.0)
+        heavy = amps > 2.0 * usual + 0.2
+        if not (stood and stands) or heavy:
+            return []
+        self._done.add(("rail-missing", weak))
+        words = f"{RAILS[weak]} down to {low:.1f} V from {abs(then[weak]):.1f} V while the other stands at {high:.1f} V"
+        return [trip(t_s, "rail-missing", RAILS[weak], words)]
 
     def _gross(
         self,
@@ -303,37 +278,30 @@ class Levels:
         return []
 
     def _ripe(
-        self,
-        watch: Watch,
-        run: _Run,
-        t_s: float,
-        values: FloatArray,
-        volts: FloatArray,
-        block: SampleBlock,
-        i: int,
-        moved_s: float,
-    ) -> Finding | None:
-        """Return the finding when this run has lasted long enough, under its right name."""
+        self, watch: Watch, run: _Run, t_s: float, values: FloatArray, volts: FloatArray, since_moved: float
+    ) -> str:
+        """Return reading, limit and duration in words when this run has lasted long enough, "" before."""
         value = float(values[watch.channel])
-        since_moved = t_s - moved_s
+        charging = False
         if watch.channel in (POS_A, NEG_A):
             rail = float(volts[0 if watch.channel == POS_A else 1])
             if since_moved <= CHARGE_S and rail > run.last_v + 0.002 * self._facts.rail_v:
                 # The rail still climbs: this is charge, not a load.
                 run.start_s = t_s - self._period_s
+            # Whether it climbs takes two frames to see.
+            charging = since_moved <= CHARGE_S and run.frames < 2
             run.last_v = rail
         need_s = watch.for_s
         if watch.settle_s and since_moved < watch.settle_s + 2.0 and abs(value) < 0.5 * float(np.nanmax(volts)):
             need_s = max(need_s, watch.settle_s)
         # One frame alone may straddle a change that its bits do not show yet.
         early = watch.idle_only and run.frames < 2
-        if t_s - run.start_s < need_s - 1e-9 or run.jumped or early:
-            return None
+        if t_s - run.start_s < need_s - 1e-9 or run.jumped or early or charging:
+            return ""
         if watch.cause == "over-current" and watch.idle_only and value < watch.high + self._warmth_a(values, volts):
-            return None
+            return ""
         limit = watch.high if value > watch.high else watch.low
-        shown = f"{value:.4g} against a limit of {limit:.4g} for {t_s - run.start_s:.1f} s"
-        return self._named(watch, t_s, values, volts, block, i, shown)
+        return f"{value:.4g} against a limit of {limit:.4g} for {t_s - run.start_s:.1f} s"
 
     def _warmth_a(self, values: FloatArray, volts: FloatArray) -> float:
         """Return what sinks still hot from the signal can add to the rail current of stable stages, amperes.
@@ -348,91 +316,5 @@ class Levels:
         rail = max(float(np.fmax(volts[0], volts[1])), 0.5 * self._facts.rail_v)
         return self._facts.unit.output_pairs * rise_k / (rail * self._device_rth_ja)
 
-    def _named(
-        self, watch: Watch, t_s: float, values: FloatArray, volts: FloatArray, block: SampleBlock, i: int, shown: str
-    ) -> Finding:
-        name = CHANNELS[watch.channel]
-        if watch.cause == "over-current":
-            rail = self._lost_rail(values, volts)
-            if rail:
-                return trip(t_s, "rail-missing", rail, f"{rail} at {float(volts.min()):.1f} V; {name} {shown}")
-            for side, offset in zip(SIDES, OFFSET, strict=True):
-                level = abs(float(values[offset]))
-                loaded = self._facts.unit.load_connected and level > 2.0
-                if loaded and level / self._facts.unit.load_ohm > 0.5 * abs(float(values[watch.channel])):
-                    why = f"{name} {shown}: {level:.1f} V of DC across the {side} load draws it"
-                    return trip(t_s, "dc-offset", side, why)
-            for side, hf in zip(SIDES, HF, strict=True):
-                level = float(block.minimum[i, hf])
-                if level > max(_HF_COMPANY_V, 4.0 * self._past(hf)):
-                    why = f"{name} {shown}, with {level:.2f} V above 100 kHz on the {side} output"
-                    return trip(t_s, "oscillation", side, why)
-            grown = self._grown(watch.channel, t_s, values)
-            if grown is not None:
-                side, words = grown
-                return trip(t_s, "thermal-runaway", side, f"{name} {shown}; {words}")
-            side = self._overbiased(watch.channel, values, volts)
-            if side:
-                drop = float(values[BIAS[SIDES.index(side)]])
-                return trip(t_s, "bias-unstable", side, f"{name} {shown}; it is the bias {side}, {drop * 1e3:.1f} mV")
-            place = self._side(values) or ("positive rail" if watch.channel == POS_A else "negative rail")
-            return trip(t_s, "over-current", place, f"{name} {shown}")
-        if watch.cause == "dc-offset":
-            rail = self._lost_rail(values, volts)
-            if rail:
-                return trip(t_s, "rail-missing", rail, f"{rail} at {float(volts.min()):.1f} V; {name} {shown}")
-            return trip(t_s, "dc-offset", SIDES[OFFSET.index(watch.channel)], f"{name} {shown}")
-        side = SIDES[SINK.index(watch.channel)] if watch.channel in SINK else name
-        return trip(t_s, watch.cause, side, f"{name} {shown}")
-
-    def _overbiased(self, channel: int, values: FloatArray, volts: FloatArray) -> str:
-        """Return the side whose bias accounts for the current, "" if none: high, but no short."""
-        drops = [float(values[b]) for b in BIAS]
-        target = self._facts.target_v
-        implied = sum(max(d, 0.0) for d in drops if d == d) * self._facts.amps_per_bias_v
-        high = max(range(2), key=lambda k: drops[k] if drops[k] == drops[k] else -1.0)
-        plain = 2.0 * target < drops[high] < 15.0 * target and implied > 0.6 * float(values[channel])
-        standing = float(volts.min()) > 0.7 * float(volts.max()) and float(volts.max()) > 0.3 * self._facts.rail_v
-        return SIDES[high] if plain and standing else ""
-
-    def _lost_rail(self, values: FloatArray, volts: FloatArray) -> str:
-        """Return the rail that is gone or going, "" if both stand: both outputs then lean to the other one."""
-        low, high = float(volts.min()), float(volts.max())
-        if not high > 5.0 or math.isnan(low):
-            return ""
-        weak = 0 if volts[0] < volts[1] else 1
-        sign = 1.0 if weak else -1.0
-        leaning = all(sign * float(values[o]) > 0.3 * high for o in OFFSET)
-        if low < 0.2 * high or (leaning and low < 0.85 * high):
-            return ("positive rail", "negative rail")[weak]
-        return ""
-
-    def _side(self, values: FloatArray) -> str:
-        """Return the side through whose emitter resistor the current goes, "" where that is not clear."""
-        drops = [float(values[b]) for b in BIAS]
-        for k in range(2):
-            if drops[k] > 5.0 * self._facts.target_v and drops[1 - k] < 0.3 * drops[k]:
-                return SIDES[k]
-        return ""
-
     def _past(self, channel: int) -> float:
-        """Median of the last two minutes, leaving out the newest two seconds."""
-        old = sorted(v[channel] for _, v in list(self._history)[:-2] if v[channel] == v[channel])
-        return old[len(old) // 2] if old else 0.0
-
-    def _grown(self, channel: int, t_s: float, values: FloatArray) -> tuple[str, str] | None:
-        """Tell a current that grew with one bias, step by step, from one that was simply there."""
-        past = [(t, v) for t, v in self._history if t_s - 60.0 <= t <= t_s - 1.5]
-        if len(past) < 3:
-            return None
-        for side, bias in zip(SIDES, BIAS, strict=True):
-            track = [v[bias] for _, v in past if v[bias] == v[bias]]
-            now = float(values[bias])
-            if len(track) < 3 or not now > 2.0 * self._facts.target_v:
-                continue
-            steps = [b - a for a, b in zip(track, [*track[1:], now], strict=True)]
-            rise = now - min(track)
-            # Grown: at least three seconds took part, none of them most of it.
-            if rise > 0.5 * now and max(steps) < 0.7 * rise and sum(s > 0.05 * rise for s in steps) >= 3:
-                return side, f"bias {side} grew from {min(track) * 1e3:.1f} to {now * 1e3:.1f} mV without a step"
-        return None
+        return self._seen.median(channel)
