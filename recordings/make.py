@@ -13,11 +13,11 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
-from bench_run import Act, Tweak, burn_in, play, power_up, set_pots
 
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.samples import SampleBlock
 from benchwarden.core.unit import Unit
+from benchwarden.corpus.bench_play import Act, Tweak, burn_in, play, power_up, set_pots
 from benchwarden.record.recording import write_recording
 
 HERE = Path(__file__).resolve().parent
@@ -200,7 +200,7 @@ Virtual bench: computed by the amplifier model, not measured on any amplifier.
 - Fault: {fault}.
 - Destroyed in the model, because nothing opened the relay: {damage}.
 - Made by `python recordings/make.py`, model seed {story.seed}; {rate:g} frames a second, sensor noise and
-  converter steps added (`recordings/bench_run.py`).
+  converter steps added (`benchwarden.corpus.bench_play`).
 """
     (folder / "NOTE.md").write_text(note, encoding="utf-8")
     size_kb = (folder / "recording.csv").stat().st_size / 1e3

@@ -17,7 +17,14 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchwarden import __version__, calibrate_command, commission_command, install_command, selftest_command
+from benchwarden import (
+    __version__,
+    bench_command,
+    calibrate_command,
+    commission_command,
+    install_command,
+    selftest_command,
+)
 from benchwarden.errors import BenchwardenError, PlanError
 from benchwarden.record.board_records import DEFAULT as DEFAULT_RECORDS
 
@@ -128,6 +135,7 @@ def _parser() -> argparse.ArgumentParser:
     calibrate_command.add(commands)
     selftest_command.add(commands)
     commission_command.add(commands)
+    bench_command.add(commands)
 
     commands.add_parser("virtual", help="run the virtual bench by itself (see its own --help)")
     return parser

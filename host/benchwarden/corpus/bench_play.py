@@ -1,4 +1,4 @@
-"""Scripted runs on the amplifier model, sampled the way the board sends frames.
+"""Scripted runs on the virtual bench's amplifier model, sampled the way the board sends frames.
 
 A run is a list of acts on the mains side; the model is read at 100 Hz, sensor noise
 and converter steps are added, and every ten scans become one frame. Nothing of this
@@ -14,12 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchwarden.core.channels import CHANNELS, INDEX
-from benchwarden.core.samples import FloatArray, SampleBlock
+from benchwarden.core.samples import BoolArray, FloatArray, SampleBlock
 from benchwarden.core.unit import Unit, UnitStage
 from benchwarden.virtual.dut import Dut, DutParams
 
 SCAN_S = 0.01
 SCANS_PER_FRAME = 10
+# What follows the first damage tells nothing about an earlier warning.
+AFTERMATH_S = 20.0
 # Standard deviation of one scan and step of the converter, per channel: INA228 at
 # 10 mohm, ADS1115 at its ranges behind the attenuators, a 12-bit NTC reading.
 NOISE = {
@@ -129,6 +131,7 @@ def play(
     end_s: float | None = None,
     params: DutParams | None = None,
     scans_per_frame: int = SCANS_PER_FRAME,
+    damage_ends: bool = False,
 ) -> Run:
     """Play a run on the model.
 
@@ -138,6 +141,7 @@ def play(
         overlays: change the scans, shape (channels, n), in place.
         end_s: last time; 30 s after the last act if None.
         scans_per_frame: 10 as the board sends, 100 for one frame a second.
+        damage_ends: a run in which something is destroyed ends AFTERMATH_S later.
     """
     dut = Dut(params or DutParams.from_unit(unit, seed), seed)
     for name, severity, at_s, channel in faults:
@@ -162,6 +166,9 @@ def play(
         if now.drive and not dut.load_connected:
             dut.load_connected = True
         if i % 100 == 0:
+            if damage_ends and dut.damaged and t > dut.damaged[0][0] + AFTERMATH_S:
+                scans, out, bits = i, out[:i], bits[:i]
+                break
             for tweak in tweaks:
                 tweak(dut, t)
         dut.step(SCAN_S)
@@ -171,12 +178,12 @@ def play(
             dut.hf_left_v, dut.hf_right_v,
         )  # fmt: skip
         for name, seen in dut.sensor.items():
-            value = out[i, INDEX[name]]
+            value = float(out[i, INDEX[name]])
             out[i, INDEX[name]] = seen(value) if callable(seen) else math.nan
         bits[i] = (now.closed, now.limiter_in, now.drive > 0.0)
     rng = np.random.default_rng(seed)
     values = np.ascontiguousarray(out.T)
-    t_s = np.arange(scans) * SCAN_S
+    t_s: FloatArray = np.arange(scans, dtype=np.float64) * SCAN_S
     for overlay in overlays:
         overlay(t_s, values, rng)
     for name, (sigma, step) in NOISE.items():
@@ -190,7 +197,7 @@ def play(
     )
 
 
-def _frames(values: FloatArray, bits: np.ndarray, per: int) -> SampleBlock:
+def _frames(values: FloatArray, bits: BoolArray, per: int) -> SampleBlock:
     n = values.shape[1] // per
     grouped = values[:, : n * per].reshape(len(CHANNELS), n, per)
     last = bits[per - 1 : n * per : per]

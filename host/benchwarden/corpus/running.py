@@ -1,0 +1,57 @@
+"""Make and judge many seeded runs on several processors, in the order of their seeds."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+from benchwarden.corpus import bench_cases
+from benchwarden.corpus.judging import Row, judged
+
+MODELS = (bench_cases.MODEL,)
+Work = tuple[str, tuple[int, ...]]
+
+
+def kinds_of(model: str) -> tuple[str, ...]:
+    """Return every kind of run that a model knows."""
+    return bench_cases.KINDS
+
+
+def work_for(model: str, first_seed: int, runs: int, only: Sequence[str] = ()) -> list[Work]:
+    """Return the pieces of work of the seeds first_seed to first_seed + runs - 1.
+
+    Args:
+        only: kinds to keep; all if empty.
+    """
+    seeds = [s for s in range(first_seed, first_seed + runs) if not only or bench_cases.kind_of(s) in only]
+    return [(model, (seed,)) for seed in seeds]
+
+
+def done(work: Work) -> list[Row]:
+    """Return the judged runs of one piece of work."""
+    _, seeds = work
+    return [judged(bench_cases.bench_case(seed)) for seed in seeds]
+
+
+def all_done(work: Sequence[Work], jobs: int) -> Iterator[list[Row]]:
+    """Yield the rows of each piece of work, in order, made by `jobs` processes."""
+    if jobs == 1 or len(work) < 2:
+        yield from map(done, work)
+        return
+    with _pool(min(jobs, len(work))) as pool:
+        yield from pool.imap(done, work)
+
+
+@contextmanager
+def _pool(jobs: int) -> Iterator[multiprocessing.pool.Pool]:
+    # Spawned: a forked copy of a process with threads may hang.
+    pool = multiprocessing.get_context("spawn").Pool(jobs)
+    try:
+        yield pool
+        pool.close()
+    except BaseException:
+        pool.terminate()
+        raise
+    finally:
+        pool.join()
