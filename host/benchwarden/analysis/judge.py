@@ -26,6 +26,7 @@ from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.seconds import Second, SecondCutter, part_of
 from benchwarden.analysis.sensors import Sensors
 from benchwarden.analysis.situation import Facts, Situation, StageNow
+from benchwarden.analysis.stretches import Stretches
 from benchwarden.analysis.verdict import verdict_table
 from benchwarden.core.channels import BITS
 from benchwarden.core.findings import Finding
@@ -77,13 +78,15 @@ class Judge:
         self._levels = Levels(self._facts)
         self._level_stage: StageNow | None = None
         self._situation = Situation(self._facts)
+        self._stretches = Stretches(self._facts)
+        self._runaway = Runaway(self._facts, self._stretches)
         # Order matters where two see the same thing in the same second: the more special name first.
         self._detectors: tuple[_Detector, ...] = (
             Sensors(self._facts),
             Relay(self._facts),
             Kirchhoff(self._facts),
             Hf(self._facts),
-            Runaway(self._facts),
+            self._runaway,
             Offset(self._facts),
             Bias(self._facts),
         )
@@ -145,6 +148,7 @@ class Judge:
         stage = self._stage_at(second.first_s)
         now = self._situation
         now.update(second, stage)
+        self._stretches.second(second, now, stage)
         self._metrics.add(second, now)
         if now.mains:
             self._last_stage_s = second.last_s

@@ -1,0 +1,147 @@
+"""Where does an idling channel go from here: to an equilibrium, or to its safe limit, and when?
+
+The fitted loop (`thermal_loop`) is run forward from where it stands, once for each
+plausible choice of its coefficients: sink and spreader relax, the transistor law gives
+the current, the current makes the heat. A choice that meets the safe limit does so at
+its own time; one that does not has an equilibrium. Nothing is random: the choices are
+the grid's own, each with its coefficient off by fixed shares of its deviation.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchwarden.analysis.bias_law import asked_v, drop_for, stretch
+from benchwarden.analysis.situation import Facts
+from benchwarden.analysis.thermal_loop import LAG_S, LoopFit
+from benchwarden.core.samples import FloatArray
+
+# Three-point Gauss-Hermite rule: places and weights that give mean and variance of a
+# normal quantity exactly.
+_PLACES = np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)])
+_SHARES = np.array([1.0, 4.0, 1.0]) / 6.0
+_STEPS = 40
+_LEAST_WEIGHT = 0.03
+_SETTLED_TIMES = 8.0
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What comes if nobody touches anything.
+
+    Attributes:
+        limit_v: drop that must not be reached.
+        runaway_p: weight of the choices without an equilibrium below the limit.
+        reach_s: seconds until the limit (5 %, 50 %, 95 %), inf where it is not reached.
+        within_p: weight of the choices that reach it within `horizon_s`.
+        final_v: equilibrium of those that have one (2.5 %, 50 %, 97.5 %), NaN when none has.
+    """
+
+    limit_v: float
+    horizon_s: float
+    runaway_p: float
+    within_p: float
+    reach_s: tuple[float, float, float]
+    final_v: tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class _Choices:
+    """Plausible loops; shape (m,) each."""
+
+    weight: FloatArray
+    tau_s: FloatArray
+    k_per_w: FloatArray
+    base_c: FloatArray
+    lag_s: FloatArray
+    lagged_c: FloatArray
+    slow: FloatArray
+    quick: FloatArray
+    fading_v: FloatArray
+
+
+def _choices(fit: LoopFit) -> _Choices:
+    sink, law = fit.sink, fit.law
+    s = np.flatnonzero(sink.weight >= _LEAST_WEIGHT * sink.weight.max())
+    g = np.flatnonzero(law.weight >= _LEAST_WEIGHT * law.weight.max())
+    at = np.array([(i, j, a, b) for i in s for j in g for a in range(3) for b in range(3)])
+    i, j, a, b = at.T
+    weight = sink.weight[i] * law.weight[j] * _SHARES[a] * _SHARES[b]
+    k_per_w = np.maximum(sink.k_per_w[i] + _PLACES[a] * sink.k_per_w_sd[i], 0.1 * np.maximum(sink.k_per_w[i], 1e-3))
+    # The slow coefficient moves, and what is tied to it moves along.
+    slow_sd = np.sqrt(law.covariance[:, 1, 1])
+    tied = law.covariance[:, 2, 1] / np.maximum(law.covariance[:, 1, 1], 1e-300)
+    shift = _PLACES[b] * slow_sd[j]
+    return _Choices(
+        weight / weight.sum(),
+        sink.tau_s[i],
+        k_per_w,
+        sink.base_c[i],
+        LAG_S[j],
+        fit.lagged_c[j],
+        law.beta[j, 1] + shift,
+        law.beta[j, 2] + tied[j] * shift,
+        law.beta[j, 3] * fit.fading[j],
+    )
+
+
+def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Forecast:
+    """Run every plausible loop forward.
+
+    Args:
+        limit_v: drop that counts as lost; so does a junction at its safe temperature.
+        horizon_s: time within which reaching it matters.
+    """
+    unit = facts.unit
+    c = _choices(fit)
+    m = len(c.weight)
+    heat_w_per_v = 2.0 * unit.output_pairs * fit.rail_v / unit.emitter_resistor_ohm
+    heat = np.full(m, fit.heat_v_per_v)
+    drop = np.full(m, fit.drop_v)
+    sink, lagged = np.full(m, fit.sink_c), c.lagged_c
+    quick_from = fit.rise_c - c.lagged_c
+    stretched = stretch(unit.emitter_resistor_ohm)
+    now = float(asked_v(np.array([fit.drop_v]), fit.junction_c, stretched)[0])
+    now -= fit.drop_v * (fit.heat_v_per_v + stretched - 1.0)
+    end_s = _SETTLED_TIMES * float(c.tau_s.max() + LAG_S.max())
+    edges = np.concatenate(
+        [np.linspace(0.0, horizon_s, _STEPS // 2 + 1), np.geomspace(horizon_s, end_s, _STEPS // 2 + 1)[1:]]
+    )
+    reached = np.full(m, np.inf)
+    for t0, t1 in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        dt = t1 - t0
+        goal = c.base_c + c.k_per_w * heat_w_per_v * drop
+        sink = goal + (sink - goal) * np.exp(-dt / c.tau_s)
+        risen = fit.rise_c + sink - fit.sink_c
+        lagged = risen + (lagged - risen) * np.exp(-dt / c.lag_s)
+        rise = c.slow * (lagged - c.lagged_c) + c.quick * (risen - lagged - quick_from)
+        rise -= c.fading_v * (1.0 - np.exp(-t1 / c.lag_s))
+        before = drop
+        drop = np.minimum(drop_for(now + rise, heat, fit.junction_c, before), 2.0 * limit_v)
+        junction = sink + facts.device_k_per_w * fit.rail_v * drop / unit.emitter_resistor_ohm
+        hit = ((drop >= limit_v) | (junction >= facts.tj_safe_c)) & np.isinf(reached)
+        if bool(hit.any()):
+            share = np.clip((limit_v - before) / np.maximum(drop - before, 1e-12), 0.0, 1.0)
+            reached = np.where(hit, t0 + share * dt, reached)
+    lost = np.isfinite(reached)
+    runaway_p = float(c.weight[lost].sum())
+    within_p = float(c.weight[reached <= horizon_s].sum())
+    times = _quantiles(reached, c.weight, (0.05, 0.5, 0.95))
+    kept = ~lost
+    final = (math.nan,) * 3
+    if bool(kept.any()):
+        final = _quantiles(drop[kept], c.weight[kept] / c.weight[kept].sum(), (0.025, 0.5, 0.975))
+    return Forecast(limit_v, horizon_s, runaway_p, within_p, times, final)
+
+
+def _quantiles(
+    values: FloatArray, weight: FloatArray, shares: tuple[float, float, float]
+) -> tuple[float, float, float]:
+    order = np.argsort(values, kind="stable")
+    run = np.cumsum(weight[order])
+    at = [min(int(np.searchsorted(run, share * run[-1])), len(order) - 1) for share in shares]
+    low, middle, high = (float(values[order[i]]) for i in at)
+    return low, middle, high
