@@ -9,6 +9,8 @@ rail add to it adds up in volts, however far the current itself has run.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from benchwarden.analysis.thermal_chain import thermal_voltage_v
@@ -16,6 +18,7 @@ from benchwarden.core.samples import FloatArray
 
 # Below this a drop is a reading error and not a current.
 LEAST_DROP_V = 2e-5
+_FAR_V = 1e3
 # re + rb/hFE of a power transistor in its middle range; the figure of the worked
 # example after Oliver 1971 (best class-AB bias), as summarised by others.
 INNER_OHM = 0.05
@@ -37,7 +40,7 @@ def slope_v_per_v(drop_v: float, junction_c: float, stretched: float) -> float:
     return 1.0 / (stretched + thermal_voltage_v(junction_c) / max(drop_v, LEAST_DROP_V))
 
 
-def drop_for(asked: FloatArray, heat_v_per_v: FloatArray, junction_c: float, start_v: FloatArray) -> FloatArray:
+def drop_for(asked: FloatArray, heat_v_per_v: float, junction_c: float, start_v: FloatArray) -> FloatArray:
     """Return the drops at which b (1 - h) + (kT/q) ln b is `asked`, same shape, volts.
 
     Args:
@@ -50,17 +53,15 @@ def drop_for(asked: FloatArray, heat_v_per_v: FloatArray, junction_c: float, sta
         The drop; infinite where there is none, for then the junction outruns its own resistor.
     """
     vt = thermal_voltage_v(junction_c)
-    # Where h exceeds one the law has a summit at vt / (h - 1), and nothing beyond it holds still.
-    with np.errstate(divide="ignore"):
-        summit = np.where(heat_v_per_v > 1.0, vt / np.maximum(heat_v_per_v - 1.0, 1e-12), np.inf)
-    finite = np.minimum(summit, 1e3)
-    none = asked > np.where(np.isfinite(summit), finite * (1.0 - heat_v_per_v) + vt * np.log(finite), np.inf)
-    y = np.log(np.clip(start_v, LEAST_DROP_V, finite))
-    top = np.log(finite)
+    # Where h exceeds one the law has a summit, and nothing beyond it holds still.
+    summit = vt / (heat_v_per_v - 1.0) if heat_v_per_v > 1.0 + 1e-6 else _FAR_V
+    straight = 1.0 - heat_v_per_v
+    top = math.log(summit)
+    y = np.minimum(np.log(np.maximum(start_v, LEAST_DROP_V)), top)
     for _ in range(6):
-        drop = np.exp(y) * (1.0 - heat_v_per_v)
+        drop = straight * np.exp(y)
         change = (drop + vt * y - asked) / np.maximum(drop + vt, 0.02 * vt)
-        y = np.clip(y - np.clip(change, -1.0, 1.0), -20.0, top)
-        if float(np.abs(change).max()) < 1e-9:
+        y = np.minimum(y - np.minimum(np.maximum(change, -1.0), 1.0), top)
+        if float(np.abs(change).max()) < 1e-7:
             break
-    return np.where(none, np.inf, np.exp(y))
+    return np.where(asked > straight * summit + vt * top, np.inf, np.exp(np.maximum(y, -20.0)))

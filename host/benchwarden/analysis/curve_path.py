@@ -24,6 +24,7 @@ from benchwarden.core.samples import FloatArray
 
 WINDOWS = (24, 60, 120, 240, 480)
 _KEEP = 481
+_STEPS = 5
 _EVERY_S = 5.0
 HORIZON_S = 900.0
 # Bias below these multiples of its target is not yet a danger, however it moves.
@@ -46,6 +47,7 @@ class _Track:
 
     Attributes:
         values, warm, volts, drops: newest last, one per second of the present calm stretch.
+        steps: between the last seconds, magnitudes.
         alarms: evaluations in a row that saw a runaway.
     """
 
@@ -54,6 +56,7 @@ class _Track:
     warm: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     volts: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
     drops: deque[float] = field(default_factory=lambda: deque(maxlen=_KEEP))
+    steps: deque[float] = field(default_factory=lambda: deque(maxlen=_STEPS))
     alarms: int = 0
     next_s: float = -math.inf
 
@@ -64,6 +67,7 @@ class _Track:
             self.warm.clear()
             self.volts.clear()
             self.drops.clear()
+            self.steps.clear()
         self.alarms = 0
 
 
@@ -106,11 +110,10 @@ class CurvePath:
         idle = calm and not now.drive and now.drive_s > _AFTER_DRIVE_S
         for k, track in enumerate(self._bias):
             value = now.idle_drop_v(second, k)
-            if not idle or value != value:
+            if not idle or value != value or stable[k]:
                 track.restart()
                 continue
-            tripped = self._one(track, value, second.mean[SINK[k]], self._facts.target_v, limits_v[k], second, now)
-            found += [] if stable[k] else tripped
+            found += self._one(track, value, second.mean[SINK[k]], self._facts.target_v, limits_v[k], second, now)
         # The rail tells what no bias channel sees: another pair, a missing clip, drive.
         steady = calm and now.drive_s > (_AFTER_DRIVE_S if not now.drive else 20.0) and now.drive == self._was_drive
         self._was_drive = now.drive
@@ -158,12 +161,11 @@ class CurvePath:
         now: Situation,
     ) -> list[Finding]:
         if track.values:
-            step = value - track.values[-1]
-            quiet = np.diff(np.array(list(track.values)[-6:])) if len(track.values) >= 6 else np.zeros(0)
-            usual = float(np.abs(quiet).max()) if len(quiet) else math.inf
-            if abs(step) > max(3.0 * usual, 0.04 * reference):
+            step = abs(value - track.values[-1])
+            if step > 0.04 * reference and len(track.steps) == _STEPS and step > 3.0 * max(track.steps):
                 # A pot was turned or a contact leapt: a new stretch begins.
                 track.restart()
+            track.steps.append(step)
         track.values.append(value)
         track.drops.append(sum(second.mean[b] for b in BIAS))
         track.warm.append(warm)

@@ -99,7 +99,6 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
     c = _choices(fit)
     m = len(c.weight)
     heat_w_per_v = 2.0 * unit.output_pairs * fit.rail_v / unit.emitter_resistor_ohm
-    heat = np.full(m, fit.heat_v_per_v)
     drop = np.full(m, fit.drop_v)
     sink, lagged = np.full(m, fit.sink_c), c.lagged_c
     quick_from = fit.rise_c - c.lagged_c
@@ -120,7 +119,7 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
         rise = c.slow * (lagged - c.lagged_c) + c.quick * (risen - lagged - quick_from)
         rise -= c.fading_v * (1.0 - np.exp(-t1 / c.lag_s))
         before = drop
-        drop = np.minimum(drop_for(now + rise, heat, fit.junction_c, before), 2.0 * limit_v)
+        drop = np.minimum(drop_for(now + rise, fit.heat_v_per_v, fit.junction_c, before), 2.0 * limit_v)
         junction = sink + facts.device_k_per_w * fit.rail_v * drop / unit.emitter_resistor_ohm
         hit = ((drop >= limit_v) | (junction >= facts.tj_safe_c)) & np.isinf(reached)
         if bool(hit.any()):

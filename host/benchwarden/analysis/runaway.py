@@ -13,6 +13,7 @@ the other (`parting`), and the rails against what warmth can make (`curve_path`)
 from __future__ import annotations
 
 import math
+from collections import deque
 
 import numpy as np
 
@@ -31,6 +32,9 @@ from benchwarden.core.findings import Finding
 HORIZON_S = 600.0
 # Below this multiple of its target a bias is no danger yet, however it moves.
 FROM_TIMES = 1.2
+# It has to have grown by this within a minute to be asked about at all.
+RISING = 1.002
+_RISING_S = 60
 SAFE_TIMES = 5.0
 SURE = 0.975
 _AGAIN_S = 8.0
@@ -59,7 +63,8 @@ class _Side:
         self.sink = usual_sink(facts)
         self.fit: LoopFit | None = None
         self.forecast: Forecast | None = None
-        self.minute: list[float] = []
+        self.look_s = -math.inf
+        self.minute: deque[float] = deque(maxlen=_RISING_S)
 
     def stable(self) -> bool:
         """Return whether the fitted loop leaves no doubt that there is an equilibrium."""
@@ -69,7 +74,7 @@ class _Side:
         """A new stretch: what was fitted no longer holds, the heatsink stays."""
         self.next_s, self.sure_s = -math.inf, math.nan
         self.fit = self.forecast = None
-        self.minute = []
+        self.minute.clear()
 
 
 class Runaway:
@@ -84,7 +89,10 @@ class Runaway:
         self._curves = CurvePath(facts)
 
     def fit(self, k: int) -> tuple[LoopFit | None, Forecast | None]:
-        """Return the newest loop of a channel and where it leads, None where not known."""
+        """Return the newest loop of a channel and where it leads.
+
+        None where not known; no forecast is made for a loop that surely has an equilibrium.
+        """
         return self._sides[k].fit, self._sides[k].forecast
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
@@ -106,20 +114,22 @@ class Runaway:
 
     def _idle(self, k: int, side: _Side, stretch: Stretch, second: Second, now: Situation) -> list[Finding]:
         value = now.idle_drop_v(second, k)
+        if value != value:
+            return []
         side.minute.append(value)
-        if len(side.minute) > 60:
-            del side.minute[0]
-        if second.t_s < side.next_s or stretch.n < _LEAST_S or not value > 0.1 * self._facts.target_v:
+        hot = value > FROM_TIMES * self._facts.target_v and value > RISING * side.minute[0]
+        due = second.t_s >= side.next_s
+        if not due and not (hot and second.t_s >= side.look_s):
             return []
         span = stretch.span_s
-        hot = value > FROM_TIMES * self._facts.target_v
-        rising = value > (1.0 + 0.002) * side.minute[0]
-        watched = hot and rising
-        side.next_s = second.t_s + (_EVERY_S if watched else max(_EVERY_S, _EVERY_SHARE * span))
+        if stretch.n < _LEAST_S or not value > 0.1 * self._facts.target_v:
+            return []
+        side.look_s = second.t_s + _EVERY_S
         limit_v = self._limit_v(k, second, now)
-        if span <= _LONGEST_S or not side.fit:
+        if (due or hot) and (span <= _LONGEST_S or side.fit is None):
+            side.next_s = second.t_s + max(_EVERY_S, _EVERY_SHARE * span)
             self._fit_all(side, stretch, limit_v, span)
-        if not watched or span < _LEAST_TRIP_S:
+        if not hot or span < _LEAST_TRIP_S:
             side.sure_s = math.nan
             return []
         best = self._soonest(side, stretch, limit_v, span)
@@ -137,7 +147,8 @@ class Runaway:
         side.fit, side.forecast = fit, None
         if fit is None:
             return
-        side.forecast = forecast(fit, self._facts, limit_v, HORIZON_S)
+        if not side.stable():
+            side.forecast = forecast(fit, self._facts, limit_v, HORIZON_S)
         known, sd = fit.sink.mean_k_per_w(), fit.sink.sd_k_per_w()
         if span > _KNOWN_S and sd < _KNOWN_SHARE * known:
             side.sink = SinkBefore(known, max(_KEEP_TIMES * sd, 0.1 * known))
