@@ -86,7 +86,7 @@ def test_two_millivolts_per_kelvin() -> None:
     # (VBE - 1.12 V - 3 kT/q) / T at 0.60 V and 300 K: -1.992 mV/K (standard result, from memory).
     slope_v = (0.60 - 1.12 - 3.0 * thermal_chain.thermal_voltage_v(26.85)) / 300.0
     assert 1000.0 * slope_v == pytest.approx(-1.992, abs=0.001)
-    assert thermal_chain.VBE_TEMPCO_V_PER_K == pytest.approx(-slope_v, abs=1e-5)
+    assert pytest.approx(-slope_v, abs=1e-5) == thermal_chain.VBE_TEMPCO_V_PER_K
 
 
 def test_published_bridge_amplifier_in_its_hottest_room() -> None:
