@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchwarden.analysis.planner import stage_figures
 from benchwarden.core.channels import INDEX
 from benchwarden.core.samples import SampleBlock
 from benchwarden.core.unit import Unit
@@ -23,6 +22,7 @@ from benchwarden.corpus.bench_play import Act, Tweak, burn_in, play, power_up
 from benchwarden.corpus.case import HEALTHY, HEALTHY_GAIN, MARGINAL, SIDES, Case, Question, Truth
 from benchwarden.corpus.random_unit import random_unit
 from benchwarden.corpus.recorder_style import gappy, patchy, usual_style, written
+from benchwarden.corpus.safe_sink import unsafe_s
 from benchwarden.virtual.amplifier import StageParams, equilibrium, thermal_loop_gain
 from benchwarden.virtual.dut import Dut, DutParams
 
@@ -229,7 +229,7 @@ def _healthy(seed: int) -> Case:
         look_alikes=kinds,
         causes=frozenset() if gain < HEALTHY_GAIN else FAULT_KINDS[MARGINAL].causes,
         damaged=run.damaged,
-        unsafe_s=_unsafe_s(run.unit, run.block),
+        unsafe_s=unsafe_s(run.unit, run.block),
         loop_gain=gain,
         questions=tuple(questions),
     )
@@ -273,21 +273,6 @@ def _additions(kind: str, rng: random.Random, unit: Unit, idle_s: tuple[float, f
     if kind == "load-switching":
         return look.load_switching(rng, at_s)
     return look.Additions()
-
-
-def _unsafe_s(unit: Unit, block: SampleBlock) -> float:
-    """Return when a sink first passed the limit that the plan of this unit sets for it, infinite if never."""
-    starts = [s.t_start_s for s in unit.stage]
-    for i, stage in enumerate(unit.stage):
-        figures = stage_figures(unit, stage.mains_pct, stage.limiter_in, stage.drive_on)
-        limits = [x.high for x in figures.limits if x.channel == "sink_left_c" and x.kind == "value"]
-        end_s = starts[i + 1] if i + 1 < len(starts) else math.inf
-        during = (block.t_s >= starts[i]) & (block.t_s < end_s)
-        sinks = block.mean[:, [INDEX["sink_left_c"], INDEX["sink_right_c"]]]
-        over = during & (sinks > min(limits)).any(axis=1)
-        if over.any():
-            return float(block.t_s[np.argmax(over)])
-    return math.inf
 
 
 def _faulty(seed: int, name: str) -> Case:
@@ -346,7 +331,6 @@ def _faulty(seed: int, name: str) -> Case:
         causes=kind.causes,
         driven=kind.scene == "driven",
         damaged=run.damaged,
-        unsafe_s=math.inf,
         loop_gain=_true_gain(params) if kind.scene == "set up" else math.nan,
         questions=tuple(_questions(trace, run.block, *asked, style.absent)) if asked and not run.damaged else (),
     )

@@ -6,16 +6,23 @@ import multiprocessing
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
-from benchwarden.corpus import bench_cases
+from benchwarden.corpus import bench_cases, second_cases
 from benchwarden.corpus.judging import Row, judged
 
-MODELS = (bench_cases.MODEL,)
+MODELS = (bench_cases.MODEL, second_cases.MODEL)
 Work = tuple[str, tuple[int, ...]]
+# The second model plays so many runs together.
+BATCH = 32
 
 
 def kinds_of(model: str) -> tuple[str, ...]:
     """Return every kind of run that a model knows."""
-    return bench_cases.KINDS
+    return bench_cases.KINDS if model == bench_cases.MODEL else second_cases.KINDS
+
+
+def kind_of(model: str, seed: int) -> str:
+    """Return what a seed stands for in a model."""
+    return bench_cases.kind_of(seed) if model == bench_cases.MODEL else second_cases.kind_of(seed)
 
 
 def work_for(model: str, first_seed: int, runs: int, only: Sequence[str] = ()) -> list[Work]:
@@ -24,14 +31,17 @@ def work_for(model: str, first_seed: int, runs: int, only: Sequence[str] = ()) -
     Args:
         only: kinds to keep; all if empty.
     """
-    seeds = [s for s in range(first_seed, first_seed + runs) if not only or bench_cases.kind_of(s) in only]
-    return [(model, (seed,)) for seed in seeds]
+    seeds = [s for s in range(first_seed, first_seed + runs) if not only or kind_of(model, s) in only]
+    size = 1 if model == bench_cases.MODEL else BATCH
+    return [(model, tuple(seeds[i : i + size])) for i in range(0, len(seeds), size)]
 
 
 def done(work: Work) -> list[Row]:
     """Return the judged runs of one piece of work."""
-    _, seeds = work
-    return [judged(bench_cases.bench_case(seed)) for seed in seeds]
+    model, seeds = work
+    if model == bench_cases.MODEL:
+        return [judged(bench_cases.bench_case(seed)) for seed in seeds]
+    return [judged(case) for case in second_cases.second_cases(seeds)]
 
 
 def all_done(work: Sequence[Work], jobs: int) -> Iterator[list[Row]]:
