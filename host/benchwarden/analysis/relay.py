@@ -22,6 +22,10 @@ _HOLD_S = 3.0
 _FLAT_S = 60.0
 _CHATTER = 6
 _CHATTER_S = 10.0
+# Opened and closed again within this time, nobody did it. Repeated within an hour it is
+# a contact, a coil or a plug. Common practice, no source.
+_DROP_OUT_S = 3.0
+_DROP_OUTS, _DROP_OUT_WINDOW_S = 2, 3600.0
 
 
 class Relay:
@@ -35,6 +39,8 @@ class Relay:
         self._since_s = 0.0
         self._edges: list[float] = []
         self._was_mains: bool | None = None
+        self._went_off_s = math.nan
+        self._drop_outs: list[float] = []
         self._limiter_wrong_s = 0.0
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
@@ -84,15 +90,29 @@ class Relay:
         return []
 
     def _chatter(self, second: Second, now: Situation) -> list[Finding]:
-        changed = self._was_mains is not None and (now.mains != self._was_mains or second.switched)
+        was = self._was_mains
+        changed = was is not None and (now.mains != was or second.switched)
         self._was_mains = now.mains
         if not changed:
             return []
+        found = self._dropped_out(was is True, second, now)
         self._edges = [t for t in self._edges if t > second.t_s - _CHATTER_S] + [second.t_s]
         if len(self._edges) < _CHATTER:
-            return []
+            return found
         words = f"the mains contact changed in {len(self._edges)} of the last {_CHATTER_S:g} s"
-        return [trip(second.t_s, "relay-fault", "", words)]
+        return [*found, trip(second.t_s, "relay-fault", "", words)]
+
+    def _dropped_out(self, was_on: bool, second: Second, now: Situation) -> list[Finding]:
+        """Count openings that closed again by themselves."""
+        if was_on and not now.mains:
+            self._went_off_s = second.t_s
+        if was_on or not now.mains or second.t_s - self._went_off_s > _DROP_OUT_S:
+            return []
+        self._drop_outs = [t for t in self._drop_outs if t > second.t_s - _DROP_OUT_WINDOW_S] + [second.t_s]
+        if len(self._drop_outs) < _DROP_OUTS:
+            return []
+        words = f"the mains contact opened and closed again by itself {len(self._drop_outs)} times within an hour"
+        return [warning(second.t_s, "relay-fault", "", words)]
 
     def _limiter(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
         wrong = "limiter_in" in self._facts.known_bits and now.mains and stage.limiter_in and not second.limiter_in
