@@ -67,8 +67,10 @@ class BiasLevel:
         found: list[Finding] = []
         if value > self._note_v or self._over_s[k] > 0.0:
             found += self._high(k, value, second, now)
-        if value < _NONE_SHARE * self._facts.target_v or self._none_s[k] > 0.0:
-            found += self._none(k, value, second, now)
+        # The plain drop: what DC through a load adds or takes is no missing bias.
+        drop = second.mean[BIAS[k]]
+        if abs(drop) < _NONE_SHARE * self._facts.target_v or self._none_s[k] > 0.0:
+            found += self._none(k, drop, second, now)
         self._sum[k] += value
         self._count[k] += 1
         if self._count[k] >= _HALF_MINUTE:
@@ -97,7 +99,7 @@ class BiasLevel:
         facts = self._facts
         other = second.mean[BIAS[1 - k]]
         stands = not now.alive_v < 0.8 * facts.rail_v
-        none = value < _NONE_SHARE * facts.target_v and other > 0.5 * facts.target_v and stands
+        none = abs(value) < _NONE_SHARE * facts.target_v and other > 0.5 * facts.target_v and stands
         self._none_s[k] = self._none_s[k] + now.dt_s if none and facts.unit.run_type == "burn-in" else 0.0
         if self._none_s[k] < _NONE_S:
             return []

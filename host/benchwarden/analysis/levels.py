@@ -47,6 +47,9 @@ GROSS_FRESH_S = (15.0, 3.0)
 # load. By this share apart, seen falling in so many frames, it is known before that.
 APART_SHARE, FALLS = 0.7, 2
 _QUICK_LOOK = 64
+# The sink's limit keeps 25 K to the junction's rating. A sink that has come to rest
+# just above it, at less than half a kelvin a minute, may use a fifth of that.
+NEARLY_SETTLED_K, CLIMB_K_PER_S = 5.0, 0.5 / 60.0
 
 
 @dataclass
@@ -301,7 +304,16 @@ class Levels:
         if watch.cause == "over-current" and watch.idle_only and value < watch.high + self._warmth_a(values, volts):
             return ""
         limit = watch.high if value > watch.high else watch.low
+        if watch.channel in SINK and value < limit + NEARLY_SETTLED_K and not self._climbs(watch.channel, value):
+            return ""
         return f"{value:.4g} against a limit of {limit:.4g} for {t_s - run.start_s:.1f} s"
+
+    def _climbs(self, channel: int, value: float) -> bool:
+        """Tell a sink that goes on warming from one that has found its temperature."""
+        past = [(t, v[channel]) for t, v in self._history if v[channel] == v[channel]]
+        if not past or self._last_t_s - past[0][0] < 30.0:
+            return True
+        return value - past[0][1] > CLIMB_K_PER_S * (self._last_t_s - past[0][0])
 
     def _warmth_a(self, values: FloatArray, volts: FloatArray) -> float:
         """Return what sinks still hot from the signal can add to the rail current of stable stages, amperes.
