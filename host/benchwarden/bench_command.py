@@ -46,6 +46,10 @@ def _checked(args: argparse.Namespace) -> tuple[str, ...]:
             raise PlanError(f"{name} {value!r}; allowed: {low:g} to {high:g}")
     models = MODELS if args.model == "both" else (args.model,)
     known = sorted({kind for model in models for kind in kinds_of(model)})
+    if args.hours > 0.0 and args.model == "bench":
+        raise PlanError(
+            "--hours with --model bench; allowed: second or both (the hours are played on the second model)"
+        )
     only = tuple(kind.strip() for kind in args.only.split(",") if kind.strip())
     for kind in only:
         if kind not in known:
@@ -55,17 +59,22 @@ def _checked(args: argparse.Namespace) -> tuple[str, ...]:
 
 def _bench(args: argparse.Namespace) -> int:
     from benchwarden.corpus import tables
-    from benchwarden.corpus.running import MODELS, all_done, work_for
+    from benchwarden.corpus.running import MODELS, all_done, healthy_work, work_for
+    from benchwarden.corpus.second_cases import MODEL as SECOND
 
     only = _checked(args)
     out = sys.stdout
     models = MODELS if args.model == "both" else (args.model,)
-    out.write(
-        f"Computed by models, not measured. First seed {args.first_seed}, {seeds_are(args.first_seed, args.runs)}.\n"
-    )
+    end = args.first_seed + args.runs
+    extra = healthy_work(end, args.hours)
+    last = max((max(seeds) for _, seeds in extra), default=end - 1)
+    words = seeds_are(args.first_seed, last + 1 - args.first_seed)
+    out.write(f"Computed by models, not measured. Seeds {args.first_seed} to {last}, {words}.\n")
     results: dict[str, Any] = {"first_seed": args.first_seed, "runs": args.runs, "models": {}}
     for model in models:
         work = work_for(model, args.first_seed, args.runs, only)
+        if model == SECOND:
+            work += extra
         rows = []
         out.write(f"\nModel: {model}\n")
         for part in all_done(work, args.jobs):

@@ -13,9 +13,11 @@ import numpy as np
 from benchwarden.analysis import cusum
 from benchwarden.analysis.judge import Judge
 from benchwarden.corpus.case import SIDES, Case, Question, Truth
-from benchwarden.corpus.rules import CUSUM_ARL0, CUSUM_K, Trip, fixed_thresholds, plain_cusum
+from benchwarden.corpus.rules import CUSUM_ARL0, CUSUM_K, Trip, fixed_thresholds, plain_cusum, plain_cusum_after
 
 ANALYSIS, THRESHOLDS, CUSUM = "this analysis", "fixed thresholds", "plain CUSUM"
+# The same CUSUM if every alarm before the fault is forgiven: what its run lengths alone could do.
+FORGIVEN = "CUSUM, early alarms forgiven"
 RULES = (ANALYSIS, THRESHOLDS, CUSUM)
 
 
@@ -78,6 +80,9 @@ def judged(case: Case) -> Row:
         ANALYSIS: Trip(first["t_s"], first["cause"], first["channel"]) if first else None,
         THRESHOLDS: fixed_thresholds(case),
         CUSUM: plain_cusum(case, cusum_limit()),
+        FORGIVEN: plain_cusum_after(case, cusum_limit(), case.truth.onset_s)
+        if math.isfinite(case.truth.onset_s)
+        else None,
     }
     why = first["why"] if first else ""
     end_s = float(block.t_s[-1]) if len(block) else 0.0

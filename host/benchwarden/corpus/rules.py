@@ -126,12 +126,26 @@ def plain_cusum(case: Case, limit: float) -> Trip | None:
     Args:
         limit: h, standard deviations.
     """
+    return _cusum_from(case, limit, -math.inf)
+
+
+def plain_cusum_after(case: Case, limit: float, onset_s: float) -> Trip | None:
+    """Return the first alarm after onset_s if every earlier one is forgiven.
+
+    Whoever forgives an alarm lets the scheme learn its baseline anew: here as late as can be,
+    in the seconds just before the onset, which no real watcher could choose.
+    """
+    return _cusum_from(case, limit, onset_s)
+
+
+def _cusum_from(case: Case, limit: float, onset_s: float) -> Trip | None:
     seconds, means = _second_means(case.block)
+    fresh = onset_s - CUSUM_SKIP_S - CUSUM_LEARN_S - 1.0
     found: list[Trip] = []
-    for start, stop in _stretches(case.unit, seconds):
+    for start, stop in _stretches(case.unit, seconds, fresh):
         learn = slice(start + CUSUM_SKIP_S, start + CUSUM_SKIP_S + CUSUM_LEARN_S)
         watch = slice(learn.stop, stop)
-        if watch.start >= stop:
+        if watch.start >= stop or seconds[stop - 1] < onset_s:
             continue
         for i, name in enumerate(CHANNELS):
             base = means[learn, i]
@@ -161,7 +175,8 @@ def _second_means(block: SampleBlock) -> tuple[FloatArray, FloatArray]:
         return second[starts], total / count
 
 
-def _stretches(unit: Unit, seconds: FloatArray) -> list[tuple[int, int]]:
-    """Return first and last index of each stage within the seconds."""
-    edges = [0, *(int(np.searchsorted(seconds, s.t_start_s)) for s in unit.stage), len(seconds)]
+def _stretches(unit: Unit, seconds: FloatArray, fresh_s: float) -> list[tuple[int, int]]:
+    """Return first and last index of each stage within the seconds; fresh_s begins a stretch too."""
+    starts = sorted([s.t_start_s for s in unit.stage] + ([fresh_s] if math.isfinite(fresh_s) else []))
+    edges = [0, *(int(np.searchsorted(seconds, t)) for t in starts), len(seconds)]
     return [(a, b) for a, b in itertools.pairwise(edges) if b > a]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from benchwarden.corpus.judging import Row, judged
 MODELS = (bench_cases.MODEL, second_cases.MODEL)
 Work = tuple[str, tuple[int, ...]]
 # The second model plays so many runs together.
-BATCH = 32
+BATCH = 48
 
 
 def kinds_of(model: str) -> tuple[str, ...]:
@@ -34,6 +35,13 @@ def work_for(model: str, first_seed: int, runs: int, only: Sequence[str] = ()) -
     seeds = [s for s in range(first_seed, first_seed + runs) if not only or kind_of(model, s) in only]
     size = 1 if model == bench_cases.MODEL else BATCH
     return [(model, tuple(seeds[i : i + size])) for i in range(0, len(seeds), size)]
+
+
+def healthy_work(first_seed: int, hours: float) -> list[Work]:
+    """Return work of about so many healthy hours on the second model, from the next even seed on."""
+    count = math.ceil(hours * 3600.0 / second_cases.MEAN_HEALTHY_S)
+    seeds = range(first_seed + first_seed % 2, first_seed + first_seed % 2 + 2 * count, 2)
+    return [(second_cases.MODEL, tuple(seeds[i : i + BATCH])) for i in range(0, count, BATCH)]
 
 
 def done(work: Work) -> list[Row]:

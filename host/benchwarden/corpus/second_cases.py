@@ -28,6 +28,9 @@ from benchwarden.corpus.second_sets import draw_set, target_a
 MODEL = "second"
 KINDS = (HEALTHY, *FAULTS, MARGINAL)
 _LEAVES_BIAS = ("none", "phone", "transmitter", "clicks", "clipping", "gaps", "missing", "coarse meters")
+_FEEDS_ITSELF = ("bias creep", "bias high")
+_HEALTHY_S = (2400.0, 3600.0, 5400.0)
+MEAN_HEALTHY_S = sum(_HEALTHY_S) / len(_HEALTHY_S)
 _ASKED_TAUS = (0.5, 1.0, 1.5, 2.0, 3.0)
 # Other benches call their stages otherwise.
 _NAMES = (
@@ -117,7 +120,7 @@ def _healthy(seed: int, rng: np.random.Generator, draws: random.Random, unit: Un
         unit = replace(unit, run_type="power-up", load_connected=False)
     sets = draw_set(rng, unit, ambient_c, np.array([gain, gain]))
     true_gain = float(loop_gain(sets, target_a(sets, unit), sets.rail_v, np.array([ambient_c])).max())
-    script = Script(seed, unit, sets, ambient_c, float(rng.choice((2400.0, 3600.0, 5400.0))), _weather(rng), reader)
+    script = Script(seed, unit, sets, ambient_c, float(rng.choice(_HEALTHY_S)), _weather(rng), reader)
     words = _NAMES[int(rng.integers(len(_NAMES)))]
     asked = None
     if by_hand:
@@ -250,9 +253,14 @@ def _case(plan: _Plan, played: Played) -> Case:
     script = plan.script
     unit = replace(script.unit, stage=tuple(script.stages))
     block = frames(played.scene, unit, script.reader, np.random.default_rng((script.seed, 2)))
+    causes = plan.truth.causes
+    if played.damaged and plan.truth.kind in _FEEDS_ITSELF:
+        # Pushed high enough, the loop did the rest: naming that is right too.
+        causes |= {"thermal-runaway"}
     questions = _questions(plan, played) if plan.asked is not None and not played.damaged else ()
     truth = replace(
         plan.truth,
+        causes=causes,
         damaged=played.damaged,
         unsafe_s=unsafe_s(unit, block) if plan.truth.kind == HEALTHY else math.inf,
         questions=questions,

@@ -254,7 +254,9 @@ def _newton(x: FloatArray, fixed: FloatArray, per_ln: FloatArray, ohm: FloatArra
     top = np.log(MOST_A)
     for _ in range(rounds):
         drop = ohm * np.exp(x)
-        x = np.clip(x - np.clip((fixed + per_ln * x + drop) / (per_ln + drop), -3.0, 3.0), -60.0, top)
+        change = (fixed + per_ln * x + drop) / (per_ln + drop)
+        # At most three e-foldings at once: a step from far below would leave the number range.
+        x = np.minimum(np.maximum(x - np.minimum(np.maximum(change, -3.0), 3.0), -60.0), top)
     return x
 
 
@@ -328,7 +330,7 @@ class Lockstep:
         alive = np.clip(low / 8.0, 0.0, 1.0)[:, None]
         fixed, per_ln, ohm = _loop_terms(s, self.heat, np.maximum(low, 1.0)[:, None], self.current_a)
         wanted = (s.setting_v + self.bias_shift_v + noise_v) * alive
-        self._ln_a = _newton(self._ln_a, fixed - wanted, per_ln, ohm, 5)
+        self._ln_a = _newton(self._ln_a, fixed - wanted, per_ln, ohm, 3)
         self.current_a = idle = np.exp(self._ln_a)
         side, load_w = idle, np.zeros((len(low), 1))
         rms2 = idle * idle
@@ -341,7 +343,7 @@ class Lockstep:
         per_channel = side * s.pairs + self.crowd_a
         offset = s.offset_v + s.offset_per_k * (self.heat.mount_c - _ROOM_C) + self.offset_shift_v
         top = np.maximum(low - 2.0, 0.0)[:, None]
-        offset = np.clip(offset * alive, -top, top)
+        offset = np.minimum(np.maximum(offset * alive, -top), top)
         # A stage that lost a rail follows the other.
         tilt = (self.rail_v[:, 0] - self.rail_v[:, 1])[:, None]
         offset = np.where((low < 5.0)[:, None] & (np.abs(tilt) > 5.0), 0.75 * tilt, offset)

@@ -9,16 +9,20 @@ import numpy as np
 from benchwarden.core.samples import FloatArray
 from benchwarden.core.unit import Unit
 from benchwarden.corpus import second_physics as law
-from benchwarden.corpus.second_model import Heat, Sets, compensate, current_at, idle_heat_w, needed_v, steady
+from benchwarden.corpus.case import HEALTHY_GAIN
+from benchwarden.corpus.second_model import Heat, Sets, compensate, current_at, idle_heat_w, loop_gain, needed_v, steady
 
-# A set that idles at more than this share of its target when cold would never have been handed out.
+# A set that idles at more than this share of its target when cold would never have been handed out,
+# nor one that runs away as soon as a warm sink has doubled its current.
 _COLD_MOST = 1.5
+_DOUBLED_GAIN_MOST = 0.9
 
 
 def draw_set(rng: np.random.Generator, unit: Unit, ambient_c: float, gain: FloatArray) -> Sets:
     """Return a set with these facts whose channels have these loop gains at the target current.
 
-    It is set to settle at its target. Sets that idle far above it when cold are drawn again.
+    It is set to settle at its target. Sets that idle far above it when cold, or that would run
+    away from twice their target although not from once, are drawn again.
 
     Args:
         gain: shape (2,). Where no sensible spreader gives it, the nearest one is taken;
@@ -32,8 +36,11 @@ def draw_set(rng: np.random.Generator, unit: Unit, ambient_c: float, gain: Float
         # Between no spreader at all and twice what the junctions need.
         sets.spreader_k[:] = np.clip(wanted, 0.0, 0.018)
         sets.setting_v[:] = settling_setting(sets, current, ambient_c)
-        if (cold_a(sets, ambient_c) < _COLD_MOST * current).all():
+        doubled = loop_gain(sets, 2.0 * current, sets.rail_v, room)
+        tame = (doubled < _DOUBLED_GAIN_MOST).all() or float(np.max(gain)) >= HEALTHY_GAIN
+        if tame and (cold_a(sets, ambient_c) < _COLD_MOST * current).all():
             return sets
+        gain = 0.97 * gain
 
 
 def cold_a(sets: Sets, ambient_c: float) -> FloatArray:

@@ -9,7 +9,7 @@ from typing import Any
 
 from benchwarden.corpus import scoring
 from benchwarden.corpus.case import HEALTHY, MARGINAL
-from benchwarden.corpus.judging import ANALYSIS, RULES, Row
+from benchwarden.corpus.judging import ANALYSIS, FORGIVEN, RULES, Row
 
 _TAUS = (0.5, 1.0, 1.5, 2.0, 3.0)
 
@@ -17,7 +17,7 @@ _TAUS = (0.5, 1.0, 1.5, 2.0, 3.0)
 def lines(rows: Sequence[Row]) -> list[str]:
     """Return everything the benchmark prints of one model's runs."""
     found = _runs(rows)
-    for rule in RULES:
+    for rule in (*RULES, FORGIVEN):
         found += ["", f"Faults, {rule}:", *_kinds(scoring.by_kind(rows, rule))]
     found += ["", "Trips while nothing was wrong:", *_false(rows)]
     found += ["", "Forecast:", *_forecasts(rows)]
@@ -114,9 +114,10 @@ def _forecasts(rows: Sequence[Row]) -> list[str]:
 
 
 def _side_by_side(rows: Sequence[Row]) -> list[str]:
-    found = [f"{'':44s}" + "".join(f"{rule:>40s}" for rule in RULES)]
+    rules = (*RULES, FORGIVEN)
+    found = [f"{'':40s}" + "".join(f"{rule:>34s}" for rule in rules)]
     columns = []
-    for rule in RULES:
+    for rule in rules:
         s = scoring.summary(scoring.by_kind(rows, rule))
         false = scoring.false_trips(rows, rule)
         low, high = false.per_1000_h_95
@@ -127,7 +128,7 @@ def _side_by_side(rows: Sequence[Row]) -> list[str]:
                 lead,
                 _share(s.fast_saved, s.fast_destroyed),
                 _share(s.right, s.tripped),
-                f"{false.per_1000_h:.2f} ({low:.2f} to {high:.2f})",
+                "forgiven" if rule == FORGIVEN else f"{false.per_1000_h:.2f} ({low:.2f} to {high:.2f})",
             )
         )
     names = (
@@ -138,7 +139,7 @@ def _side_by_side(rows: Sequence[Row]) -> list[str]:
         "false trips per 1000 healthy hours",
     )
     for name, cells in zip(names, zip(*columns, strict=True), strict=True):
-        found.append(f"{name:44s}" + "".join(f"{cell:>40s}" for cell in cells))
+        found.append(f"{name:40s}" + "".join(f"{cell:>34s}" for cell in cells))
     return found
 
 
@@ -146,7 +147,7 @@ def table(rows: Sequence[Row]) -> dict[str, Any]:
     """Return the same figures in plain values, None where there is none."""
     answers = [a for row in rows for a in row.answers]
     rules = {}
-    for rule in RULES:
+    for rule in (*RULES, FORGIVEN):
         scores = scoring.by_kind(rows, rule)
         false = scoring.false_trips(rows, rule)
         rules[rule] = {
