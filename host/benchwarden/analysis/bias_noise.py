@@ -73,9 +73,10 @@ class BiasNoise:
         # The variance of a second difference of white noise is six times its own.
         bend = mean - 2.0 * b + a
         bend2, spread2 = bend * bend / 6.0, spread * spread
-        if 0.0 < spread2 < self._step2[k]:
-            # A converter's step may come and go with the level; it is never noise.
-            self._step2[k] = spread2
+        # A converter's step may come and go with the level; it is never noise.
+        step2 = spread2 if spread2 > 0.0 else (mean - b) * (mean - b)
+        if 0.0 < step2 < self._step2[k]:
+            self._step2[k] = step2
         usual = self._usual[k]
         if self._learned[k] < _LEARN_S:
             self._learned[k] += 1

@@ -47,6 +47,7 @@ GROSS_FRESH_S = (15.0, 3.0)
 # load. By this share apart, seen falling in so many frames, it is known before that.
 APART_SHARE, FALLS = 0.7, 2
 _QUICK_LOOK = 64
+_ENERGISED_A = 0.1
 # The sink's limit keeps 25 K to the junction's rating. A sink that has come to rest
 # just above it, at less than half a kelvin a minute, may use a fifth of that.
 NEARLY_SETTLED_K, CLIMB_K_PER_S = 5.0, 0.5 / 60.0
@@ -137,7 +138,9 @@ class Levels:
         if "mains_on" in self._facts.known_bits:
             return block.mains_on
         standing: BoolArray = np.fmax(volts[:, 0], volts[:, 1]) > 0.1 * self._facts.rail_v
-        return standing
+        # A short may hold the rails down: what draws that much is energised.
+        drawing: BoolArray = np.fmax(block.mean[:, POS_A], block.mean[:, NEG_A]) > _ENERGISED_A
+        return standing | drawing
 
     def _driven(self, block: SampleBlock) -> BoolArray:
         """Return for each frame whether the test signal is on or was a moment ago."""

@@ -12,7 +12,7 @@ import math
 from benchwarden.analysis.level_names import RAILS
 from benchwarden.analysis.notice import trip, warning
 from benchwarden.analysis.seconds import Second
-from benchwarden.analysis.situation import NEG_A, NEG_V, OFFSET, POS_A, POS_V, Facts, Situation, StageNow
+from benchwarden.analysis.situation import BIAS, NEG_A, NEG_V, OFFSET, POS_A, POS_V, Facts, Situation, StageNow
 from benchwarden.core.findings import Finding
 
 _MISSING_HOLD_S = 2.0
@@ -108,6 +108,10 @@ class RailsUp:
     def _dragged(self, before_v: float, second: Second, now: Situation) -> list[Finding]:
         """A load that holds the rails down: through a small lamp its current alone may look harmless."""
         there = [a for a in (second.mean[POS_A], second.mean[NEG_A]) if a == a]
+        if not there:
+            # Without a shunt the drops tell what flows through the output stages.
+            drops = sum(second.mean[b] for b in BIAS) * self._facts.amps_per_bias_v
+            there = [drops] if drops == drops else []
         if not there or self._low_v != self._low_v or now.alive_v != now.alive_v or now.drive or now.mains_s < 2.0:
             self._dragged_s = 0.0
             return []

@@ -64,6 +64,8 @@ class SensorStuck:
         for pair in _PAIRS:
             if mean[pair[0]] == last[pair[0]] or mean[pair[1]] == last[pair[1]]:
                 found += self._dead(pair, second, now)
+            else:
+                self._frozen_s[pair[0]] = self._frozen_s[pair[1]] = 0.0
             last[pair[0]], last[pair[1]] = mean[pair[0]], mean[pair[1]]
         self._past.append(second)
         return found
@@ -110,8 +112,13 @@ class SensorStuck:
         found: list[Finding] = []
         for i, other in (pair, pair[::-1]):
             still = second.mean[i] == self._last[i] and second.low[i] == second.high[i] and now.mains
-            self._frozen_s[i] = self._frozen_s[i] + now.dt_s if still else 0.0
-            if self._frozen_s[i] < _DEAD_S or second.mean[other] == self._last[other]:
+            if not still:
+                self._frozen_s[i] = 0.0
+            if not still or second.mean[other] == self._last[other]:
+                continue
+            # Only seconds in which the other moved speak against this one.
+            self._frozen_s[i] += now.dt_s
+            if self._frozen_s[i] < _DEAD_S:
                 continue
             if self._was_noisy(other, second.mean[other]):
                 words = (
