@@ -27,7 +27,7 @@ from benchwarden.report.figures import (
     run_figure,
     stacked_figure,
 )
-from benchwarden.report.metrics import metric_rows
+from benchwarden.report.metrics import margin_rows, metric_rows, other_figures, side_rows, worst_rows
 from benchwarden.report.printable import (
     channel_label,
     channel_text,
@@ -142,6 +142,9 @@ class Content:
     events: tuple[Row, ...]
     events_note: str
     findings: tuple[Row, ...]
+    margins: tuple[Row, ...]
+    sides: tuple[Row, ...]
+    worst: tuple[Row, ...]
     metrics: tuple[Row, ...]
     instrument: tuple[Row, ...]
     losses: tuple[str, ...]
@@ -779,6 +782,7 @@ def content_of(material: Material) -> Content:
     unit, board = _dict(header.get("unit")), board_of(material)
     noted = material.last_note("verdict")
     verdict = _dict(noted) or _dict(material.status.get("verdict")) or None
+    figures = _dict(verdict).get("metrics")
     losses = _losses(material, verdict)
     trips = _board_trips(material.events)
     ends = [
@@ -816,7 +820,10 @@ def content_of(material: Material) -> Content:
         events=events,
         events_note=events_note,
         findings=_finding_rows(material, verdict),
-        metrics=tuple(metric_rows(_dict(verdict).get("metrics"))),
+        margins=tuple(margin_rows(figures)),
+        sides=tuple(side_rows(figures)),
+        worst=tuple(worst_rows(figures)),
+        metrics=tuple(metric_rows(other_figures(figures))),
         instrument=_instrument(material, board),
         losses=tuple(losses),
         gaps=tuple((clock_text(a), clock_text(b), span_text(b - a)) for a, b in env.gaps[:_MOST_GAPS]),

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchwarden.core.channels import CHANNEL
-from benchwarden.report.printable import general_text
+from benchwarden.core.channels import CHANNEL, CHANNELS
+from benchwarden.report.printable import channel_label, channel_text, clipped, clock_text, general_text
 
 _UNITS = {
     "v": "V",
@@ -121,3 +121,88 @@ def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int) -
             _flatten(value, label, rows, depth - 1)
         else:
             rows.append((label, value_text(value, unit)))
+
+
+_SIDES = ("left", "right")
+
+
+def other_figures(metrics: Any) -> dict[str, Any]:
+    """Return the figures that `side_rows`, `margin_rows` and `worst_rows` do not show, and no sentences."""
+    if not isinstance(metrics, dict):
+        return {}
+    shown = {"sentence", "reasons"}
+    shown |= {"margins"} if margin_rows(metrics) else set()
+    shown |= {"worst", "worst_at_s"} if worst_rows(metrics) else set()
+    shown |= set(_SIDES) if side_rows(metrics) else set()
+    return {key: value for key, value in metrics.items() if key not in shown}
+
+
+def side_rows(metrics: Any) -> list[tuple[str, str, str]]:
+    """Return (words, left, right) of every figure that both channels have."""
+    if not (isinstance(metrics, dict) and all(isinstance(metrics.get(side), dict) for side in _SIDES)):
+        return []
+    left, right = (_side_texts(metrics[side]) for side in _SIDES)
+    dash = "\N{EN DASH}"
+    return [(words, left.get(words, dash), right.get(words, dash)) for words in {**left, **right}][:_MOST_ROWS]
+
+
+def _side_texts(side: dict[str, Any]) -> dict[str, str]:
+    rows: list[tuple[str, str]] = []
+    # Without a test signal there is no recovery to tell of.
+    _flatten({k: v for k, v in side.items() if k != "recovery" or v is not None}, "", rows, _DEEPEST)
+    return {_interval_words(words): value for words, value in rows}
+
+
+def _interval_words(words: str) -> str:
+    return words.removesuffix(" 95") + ", 95 % interval" if words.endswith(" 95") else words
+
+
+def margin_rows(metrics: Any) -> list[tuple[str, str, str, str, str, str]]:
+    """Return (quantity, worst second, limit, share used, when, stage), the nearest to its limit first."""
+    found = metrics.get("margins") if isinstance(metrics, dict) else None
+    rows = []
+    for name, margin in found.items() if isinstance(found, dict) else ():
+        if not (isinstance(margin, dict) and name in CHANNEL):
+            continue
+        worst, limit, share, t_s = (_float(margin.get(key)) for key in ("worst", "limit", "share", "t_s"))
+        if worst != worst or limit != limit or share != share:
+            continue
+        used = f"{max(100.0 * share, 0.0):.0f}\u00a0%"
+        stage = clipped(str(margin.get("stage", "")), 60)
+        texts = (
+            channel_label(name),
+            channel_text(name, worst),
+            channel_text(name, limit),
+            used,
+            clock_text(t_s),
+            stage,
+        )
+        rows.append((share, texts))
+    return [texts for _, texts in sorted(rows, key=lambda row: -row[0])]
+
+
+def worst_rows(metrics: Any) -> list[tuple[str, str, str, str, str]]:
+    """Return (quantity, lowest, when, highest, when) under power."""
+    worst = metrics.get("worst") if isinstance(metrics, dict) else None
+    at = metrics.get("worst_at_s") if isinstance(metrics, dict) else None
+    if not (isinstance(worst, dict) and isinstance(at, dict)):
+        return []
+    rows = []
+    for name in CHANNELS:
+        values, times = worst.get(name), at.get(name)
+        if isinstance(values, list) and isinstance(times, list) and len(values) == len(times) == 2:
+            (low, high), (low_s, high_s) = map(_float, values), map(_float, times)
+            rows.append(
+                (
+                    channel_label(name),
+                    channel_text(name, low),
+                    clock_text(low_s),
+                    channel_text(name, high),
+                    clock_text(high_s),
+                )
+            )
+    return rows
+
+
+def _float(found: Any) -> float:
+    return float(found) if _is_number(found) else float("nan")

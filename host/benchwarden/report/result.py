@@ -30,6 +30,10 @@ CAUSE_WORDS = {
 }
 
 
+# The analysis counts its warnings too; the record says where they are.
+_COUNTED_HERE = "in the list of warnings."
+
+
 @dataclass(frozen=True)
 class BoardTrip:
     """A trip as the board reported it; value and limit in SI units, NaN where there is none."""
@@ -85,6 +89,14 @@ def _plain(item: Any) -> Any:
     return item if isinstance(item, (str, dict)) else str(item)
 
 
+def _capitalised(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _decapitalised(words: str) -> str:
+    return words[:1].lower() + words[1:]
+
+
 def _missing_stages(stages: Sequence[StageEnd]) -> list[str]:
     words = {"waiting": "was not reached", "now": "was under way", "skipped": "was skipped", "tripped": "tripped"}
     out = []
@@ -122,9 +134,9 @@ def result_of(
     reasons: list[str] = []
     found_trips = verdict.get("trips") if verdict else None
     judged = [t for t in found_trips if isinstance(t, dict)] if isinstance(found_trips, list) else []
-    if verdict:
-        for key in ("sentence", "why", "reasons"):
-            reasons += _why_list(verdict.get(key))
+    figures = verdict.get("metrics") if verdict else None
+    told = figures if isinstance(figures, dict) else {}
+    words = str(told.get("sentence") or "")
     by_hand = [trip for trip in trips if trip.cause == "operator"]
     by_rule = [trip for trip in trips if trip.cause != "operator"]
     if by_rule:
@@ -136,6 +148,8 @@ def result_of(
             reasons.append("The analysis found nothing in the readings, but the board tripped; the trip counts.")
         if first.text:
             reasons.append(f"The board adds: {first.text}")
+        if said == "trip" and words:
+            reasons.append(f"The analysis says: {_decapitalised(words)}")
     elif said == "trip":
         kind = "tripped"
         sentence = "The analysis of the readings found a reason to open the mains relay."
@@ -149,6 +163,8 @@ def result_of(
             sentence = (
                 f"The analysis asked for the mains relay to open{at} because of {CAUSE_WORDS.get(cause, cause)}{where}."
             )
+            if words:
+                reasons.append(words)
     elif by_hand:
         kind = "stopped"
         sentence = f"The operator stopped the run after {span_text(by_hand[0].t_s)}; nothing is proven beyond that."
@@ -164,18 +180,28 @@ def result_of(
         held = f"All {len(stages)} stages were held" if stages else "The run was held to its end"
         power = span_text(powered_s)
         sentence = f"{held}, {power} under power, and no reading called for the mains relay to open."
+        if words:
+            reasons.append(sentence)
+            sentence = _capitalised(words.removeprefix("Passed: "))
     else:
         kind = "incomplete"
         sentence = "The run ended before everything planned was done; what was done is on record."
         if said == "pass":
             reasons.append("The analysis found nothing in the readings there are, but stages are missing.")
+        elif words:
+            reasons.append(words)
     if kind == "tripped":
-        reasons += [str(t["why"]) for t in judged if t.get("why") and not t.get("after_open")]
+        reasons += [
+            str(t["why"])
+            for t in judged
+            if t.get("why") and not t.get("after_open") and str(t["why"]).rstrip(".") not in words
+        ]
     if kind != "passed":
         reasons += missing
+    reasons += [reason for reason in _why_list(told.get("reasons")) if not reason.endswith(_COUNTED_HERE)]
     warnings = verdict.get("warnings") if verdict else None
     if isinstance(warnings, list) and warnings:
-        if kind == "incomplete":
+        if kind == "incomplete" and not words:
             reasons += [why for why in _why_list(warnings) if why.startswith("incomplete: ")]
         reasons.append(f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''}, listed under findings.")
     reasons += losses

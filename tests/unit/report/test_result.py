@@ -62,11 +62,13 @@ def test_a_judged_trip_is_told_even_if_the_board_reported_none() -> None:
 
 
 def test_reasons_name_stages_warnings_and_losses_once() -> None:
-    verdict = {**PASS, "warnings": ["a", "b"], "reasons": ["drift small", "drift small"]}
+    told = {"reasons": ["drift small", "drift small", "2 remarks in the list of warnings."]}
+    verdict = {**PASS, "warnings": ["a", "b"], "metrics": told}
     found = result_of(verdict, [], SHORT, 9.0, 8.0, ["Lost something."])
     assert found.reasons.count("drift small.") == 1
     assert "Stage “two” was skipped: no time." in found.reasons
     assert "2 warnings, listed under findings." in found.reasons
+    assert not any("remarks" in reason for reason in found.reasons)
     assert found.reasons[-1] == "Lost something."
 
 
@@ -81,3 +83,34 @@ def test_why_a_run_is_incomplete_stands_on_page_one() -> None:
     warnings = [{"t_s": 9.0, "cause": "", "channel": "", "why": "incomplete: on mains for 9 s, a power-up needs 60 s"}]
     found = of({"verdict": "incomplete", "trips": [], "warnings": warnings, "metrics": {}})
     assert found.reasons[0] == "incomplete: on mains for 9 s, a power-up needs 60 s."
+
+
+def test_the_sentence_of_the_analysis_heads_a_passed_run() -> None:
+    told = {"sentence": "Passed: 13 min on mains, bias settled.", "reasons": ["Bias left: 11.0 mV."]}
+    found = of({**PASS, "metrics": told})
+    assert found.sentence == "13 min on mains, bias settled."
+    assert found.reasons[0].startswith("All 2 stages were held")
+    assert found.reasons[1] == "Bias left: 11.0 mV."
+    # A board that tripped is not told as passed, whatever the analysis says.
+    tripped = of({**PASS, "metrics": told}, CURRENT)
+    assert "13 min on mains" not in tripped.sentence
+    assert not any("Passed" in reason for reason in tripped.reasons)
+
+
+def test_the_sentence_of_the_analysis_tells_a_trip_once() -> None:
+    trips = [{"t_s": 812.3, "cause": "thermal-runaway", "channel": "left", "why": "no equilibrium"}]
+    told = {"sentence": "Stopped after 13 min on mains: thermal runaway on the left channel, no equilibrium."}
+    verdict = {"verdict": "trip", "trips": trips, "warnings": [], "metrics": told}
+    found = of(verdict)
+    assert "thermal runaway" in found.sentence
+    assert [reason for reason in found.reasons if "no equilibrium" in reason] == [told["sentence"]]
+    by_board = of(verdict, CURRENT)
+    assert any(reason.startswith("The analysis says: stopped after 13 min") for reason in by_board.reasons)
+
+
+def test_what_an_incomplete_run_lacks_is_told_once() -> None:
+    words = "on mains for 9 s, a power-up needs 60 s"
+    warnings = [{"t_s": 9.0, "cause": "", "channel": "", "why": f"incomplete: {words}"}]
+    told = {"sentence": f"Incomplete: {words}."}
+    found = of({"verdict": "incomplete", "trips": [], "warnings": warnings, "metrics": told})
+    assert [reason for reason in found.reasons if words in reason] == [f"Incomplete: {words}."]
