@@ -50,6 +50,10 @@ _LONGEST_S = 7200
 _PARTS_S = (120, 360, 1200)
 # Deviations that a loop gain must lie below one to overrule a rise that merely looks unbounded.
 _STABLE_TIMES = 2.5
+# How far bias spreader and heatsink may be apart when a stretch begins, kelvin: both cold,
+# both warm, or one still hot from the signal. Common practice, no source.
+_START_K = {"mains on": 0.5, "drive off": 10.0}
+_LATER_K = 2.0
 # A heatsink's resistance is taken along from stretch to stretch once it is known this well.
 _KNOWN_SHARE, _KNOWN_S, _KEEP_TIMES = 0.3, 300.0, 1.5
 
@@ -213,4 +217,7 @@ def _record(stretch: Stretch, last_s: int, rail_v: float) -> Record | None:
         for column in (stretch.drop_v[first:], sink, stretch.ambient_c[first:], rail)
     ]
     period = float(times[-1] - times[0]) / max(len(times) - 1, 1) * per
-    return Record(period, *means)
+    whole = count * per >= stretch.n - per
+    start_k = _START_K.get(stretch.began_why, _LATER_K) if whole else _LATER_K
+    drop, warm, room, volts = means
+    return Record(period, drop, warm, room, volts, start_k)

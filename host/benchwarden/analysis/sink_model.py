@@ -19,10 +19,10 @@ from benchwarden.analysis.weighing import weigh
 from benchwarden.core.samples import FloatArray
 
 # From a small bracket to a finned casting for 150 W, seconds. Common practice, no source.
-TAU_S: FloatArray = np.geomspace(50.0, 4000.0, 12)
+TAU_S: FloatArray = np.geomspace(50.0, 4000.0, 24)
 _USUAL_TAU_S, _TAU_FACTOR = 500.0, 3.0
 # A closed case is warmer inside than the room it stands in, kelvin; common practice, no source.
-_CASE_K = 3.0
+_CASE_K = 1.5
 _UNKNOWN_ROOM_K = 10.0
 _START_K = 40.0
 _FLOOR_K = 0.01

@@ -30,11 +30,14 @@ from benchwarden.core.samples import FloatArray
 # A spreader screwed beside the devices follows in seconds, one glued to the far end
 # in minutes. Common practice, no source.
 LAG_S: FloatArray = np.array([10.0, 25.0, 60.0, 150.0, 400.0])
+_USUAL_LAG_S, _LAG_FACTOR = 40.0, 2.5
 _LEAST_BLOCKS = 8
 # Before anything is seen: a set somewhere between tame and just unstable, its quick
 # answer anywhere around that. In units of loop gain; common practice, no source.
 _GAIN, _GAIN_SD = 0.7, 1.0
 _QUICK, _QUICK_SD = 0.5, 1.5
+# A spreader makes up for an output junction and a driver's, 2 mV/K each.
+_SPREADER_V_PER_K = 2.0 * VBE_TEMPCO_V_PER_K
 # What the rail adds: the spreader is fed from it. Volts of bias per unit of rail.
 _LINE_SD_V = 0.05
 # The path from junction to sink is known from the package alone.
@@ -50,6 +53,7 @@ class Record:
     Attributes:
         period_s: length of one block.
         drop_v, sink_c, rail_v: means; ambient_c: NaN without a sensor.
+        start_k: how far the spreader may have been from its sink when the record began.
     """
 
     period_s: float
@@ -57,6 +61,7 @@ class Record:
     sink_c: FloatArray
     ambient_c: FloatArray
     rail_v: FloatArray
+    start_k: float
 
 
 @dataclass(frozen=True)
@@ -150,10 +155,11 @@ def fit_loop(blocks: Record, facts: Facts, before: SinkBefore) -> LoopFit | None
         axis=2,
     )
     known = np.tile([0.0, _GAIN * scale, _QUICK * scale, 0.0, 0.0], (grid, 1))
-    sd = np.tile([1e3, _GAIN_SD * scale, _QUICK_SD * scale, 10.0 * scale, _LINE_SD_V], (grid, 1))
+    sd = np.tile([1e3, _GAIN_SD * scale, _QUICK_SD * scale, blocks.start_k * _SPREADER_V_PER_K, _LINE_SD_V], (grid, 1))
     asked = asked_v(blocks.drop_v, junction_c, stretched) - path * device_w
     middle = float(asked.mean())
-    law = weigh(design, asked - middle, known, sd, _FLOOR_V, np.zeros(grid))
+    log_prior = -0.5 * (np.log(LAG_S / _USUAL_LAG_S) / math.log(_LAG_FACTOR)) ** 2
+    law = weigh(design, asked - middle, known, sd, _FLOOR_V, log_prior)
     # How the slope would answer if the junction's path were another one.
     heat = weigh(design, device_w - device_w.mean(), known * 0.0, sd * 1e3, 1e-6, np.log(law.weight + 1e-300))
     kappa = law.beta[:, 1]
