@@ -10,6 +10,15 @@ KEPT = BEFORE + AFTER
 _N = wire.N_CHANNELS
 
 
+def _room():
+    return array("I", [0] * KEPT), bytearray(KEPT), array("i", [0] * (KEPT * _N))
+
+
+# Made while this module loads, among the first: once all of the program lies in the
+# heap, no piece of it is long enough for the samples.
+_made = [_room()]
+
+
 class Burst:
     """
     Attributes:
@@ -17,9 +26,7 @@ class Burst:
     """
 
     def __init__(self):
-        self._t = array("I", [0] * KEPT)
-        self._bits = bytearray(KEPT)
-        self._counts = array("i", [0] * (KEPT * _N))
+        self._t, self._bits, self._counts = _made.pop() if _made else _room()
         self.restart()
 
     def restart(self):
