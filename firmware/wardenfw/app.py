@@ -24,6 +24,7 @@ from wardenfw.sensors.ina228 import Ina228
 from wardenfw.sensors.ntc import Ntc
 from wardenfw.stall import hang, in_words, opened_ms
 from wardenfw.ticks import MsClock, sleep_us, ticks_add, ticks_diff, ticks_us
+from wardenfw.watch import PIECES
 
 SLOT_US = 2500
 SCAN_US = 10_000
@@ -108,6 +109,7 @@ class App:
         self._t_ms = 0
         self._bits = 0
         self._slow = 1 << 16
+        self._piece = PIECES
         self._missing_since = [-1] * wire.N_CHANNELS
         self._missing_told = [False] * wire.N_CHANNELS
         self._lamp = 0
@@ -245,11 +247,14 @@ class App:
                 lock.trip(t_ms, found[0], found[1], found[2], found[3])
             elif relay.alert_latched:
                 lock.alert(t_ms)
+            elif k > 1 and self._piece < PIECES:
+                self._watch(t_ms)
         # Slot 0 has the most of its own to do, and does nothing else.
         if k > 1 and self.builder.is_busy():
             if self.builder.step():
                 self.guard.push(self.builder.fine)
-                self._slow = 0
+                self.guard.watch.frame(self.builder.hf_low)
+                self._slow = self._piece = 0
                 self.outbox.wake()
         elif k == 1 or k == 2:
             self.commands.step(t_ms)
@@ -267,6 +272,12 @@ class App:
             return None
         self._slow = i + 1
         return self.guard.check_slow(i, t_ms)
+
+    def _watch(self, t_ms):
+        found = self.guard.watch.step(self._piece)
+        self._piece += 1
+        if found is not None:
+            self.interlock.trip(t_ms, found[0], found[1], found[2], found[3], found[4])
 
     def _end_scan(self, t_ms):
         lock = self.interlock

@@ -7,6 +7,7 @@ from wardenfw import scale, wire
 MISSING = scale.MISSING
 KEPT_FRAMES = 128
 CHANNELS_PER_STEP = 3
+FIRST_HF = wire.CHANNELS.index("hf_left_v")
 _BLOCK = "<%df" % wire.N_CHANNELS
 _BLOCK_SIZE = 4 * wire.N_CHANNELS
 NAN = float("nan")
@@ -60,6 +61,7 @@ class FrameBuilder:
     Attributes:
         means: last mean counts of every channel, MISSING where there is none.
         fine: the same in fine units, for the history.
+        hf_low: least HF readings, left and right, in fine units.
     """
 
     def __init__(self, ring):
@@ -67,6 +69,7 @@ class FrameBuilder:
         n = wire.N_CHANNELS
         self.means = [MISSING] * n
         self.fine = [MISSING] * n
+        self.hf_low = [MISSING, MISSING]
         self._mean = [NAN] * n
         self._low = [NAN] * n
         self._high = [NAN] * n
@@ -90,6 +93,8 @@ class FrameBuilder:
         if n <= 0:
             self.means[i] = self.fine[i] = MISSING
             self._mean[i] = self._low[i] = self._high[i] = NAN
+            if i >= FIRST_HF:
+                self.hf_low[i - FIRST_HF] = MISSING
             return
         self._valid |= 1 << i
         total = totals.total[i]
@@ -114,6 +119,7 @@ class FrameBuilder:
                 peak = scale.peak_steps
                 fine = peak(fine)
                 low, high = peak(low * scale.FINE_PER_COUNT), peak(high * scale.FINE_PER_COUNT)
+                self.hf_low[i - FIRST_HF] = low
             self._mean[i] = (fine * parts + zero) * gain
         self.fine[i] = fine
         self._low[i] = (low * parts + zero) * gain

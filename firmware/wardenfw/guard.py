@@ -25,6 +25,7 @@ from wardenfw.stage import (
     STEPS,
     TIER,
 )
+from wardenfw.watch import Watch
 
 MISSING = scale.MISSING
 # A limited channel may be silent this long while the relay is closed.
@@ -36,6 +37,7 @@ class Guard:
     def __init__(self):
         self.stage = None
         self.history = History(wire.N_CHANNELS)
+        self.watch = Watch(self.history)
         self._fast = [[], [], [], []]
         self._slow = []
 
@@ -44,10 +46,12 @@ class Guard:
         self.stage = stage
         self._fast = stage.fast
         self._slow = stage.slow
+        self.watch.load(stage)
 
     def restart(self):
         """Begin anew at closing: no persistence and no history from before."""
         self.history.restart()
+        self.watch.restart()
         for table in self._fast:
             for limit in table:
                 limit[SINCE] = limit[MISSING_SINCE] = -1

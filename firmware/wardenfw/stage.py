@@ -24,6 +24,7 @@ class Stage:
     Attributes:
         fast: per slot, the limits that are held against every sample.
         slow: the limits that are worked out every 100 ms.
+        tops: per channel, the largest count that no VALUE limit forbids.
     """
 
     def __init__(self):
@@ -32,6 +33,7 @@ class Stage:
         self.drive_on = False
         self.fast = ([], [], [], [])
         self.slow = []
+        self.tops = [scale.UNBOUNDED] * wire.N_CHANNELS
         self.alert_pos_a = 0.0
         self.alert_neg_a = 0.0
 
@@ -93,6 +95,7 @@ class Loader:
             return wire.R_CEILING
         entry[FIRST], entry[LAST] = scale.count_bounds(channel, low, high)
         self.stage.fast[SLOT_OF[channel]].append(entry)
+        self.stage.tops[channel] = min(self.stage.tops[channel], entry[LAST])
         self._watched |= 1 << channel
         # The negative rail's voltage grows downwards.
         if not (no_low if wire.CHANNELS[channel] == "rail_neg_v" else no_high):

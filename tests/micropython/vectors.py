@@ -16,6 +16,7 @@ from wardenfw.guard import Guard
 from wardenfw.history import History
 from wardenfw.relay import Relay
 from wardenfw.stage import load
+from wardenfw.watch import PIECES
 
 NAN = float("nan")
 
@@ -313,6 +314,51 @@ def guard_vectors():
                         show("slow", run, scan, i, found[0], found[1], f32(found[2]), f32(found[3]))
 
 
+def watch_vectors():
+    """Both rules on readings that grow, leap, come in bursts and go missing."""
+    limits = [(name, wire.VALUE, 1, NAN, top, 0, 0) for name, top in ((0, 1.0), (1, 1.0), (6, 0.022), (7, 0.022))]
+    limits += [(name, wire.VALUE, 1, NAN, 60.0, 0, 0) for name in (2, 8, 9)] + [(3, wire.VALUE, 1, -60.0, NAN, 0, 0)]
+    limits += [(name, wire.VALUE, 5, -2.0, 2.0, 0, 0) for name in (4, 5, 11, 12)]
+    limits += [(name, wire.RATE, 4, NAN, 0.0004, 0, 10000) for name in (6, 7)]
+    answer, stage = load(wire.pack_stage(3, False, False, limits, 2.0, 2.0))
+    show("watched", answer, stage.tops)
+    rng = Lcg(11)
+    for run in range(8):
+        guard = Guard()
+        guard.load(stage)
+        guard.restart()
+        watch = guard.watch
+        bias = 1408 * scale.FINE_PER_COUNT * 16
+        for n in range(900):
+            means = [20000 * 16, 20000 * 16, 215000 * 16, 215000 * 16, 0, 0, 1408 * 16, 1408 * 16, 35000, 35000, 23000]
+            means += [150 + rng.below(20), 150 + rng.below(20)]
+            low = [means[11] - 10, means[12] - 10]
+            if n > 200 and run < 5:
+                # Sixteenths, so that slow growth is growth too: 1 in 64 a frame down to 1 in 1024.
+                bias += (bias - 1400 * scale.FINE_PER_COUNT * 16) // (64 << run)
+                means[6] = min(bias // 16, 32000 * 16)
+                means[0] = means[1] = 20000 * 16 + (means[6] - 1408 * 16) * 3
+                means[8] = 35000 + (means[6] - 1408 * 16) // 4
+            elif run == 5 and n % 50 > 46:
+                low[0] = means[11] = 4000
+                means[0] = 24000 * 16
+            elif run == 6 and n > 400:
+                low[1] = means[12] = 9000
+                means[1] = 26000 * 16
+            elif run == 7 and n > 100:
+                means[6] = scale.MISSING if rng.below(9) == 0 else means[6] + rng.below(n * 20)
+            guard.push(means)
+            watch.frame(low)
+            for piece in range(PIECES):
+                found = watch.step(piece)
+                if found is not None:
+                    # Their last digit is the interpreter's: 3.125 is 3.12 here and 3.13 there.
+                    words = "".join([c for c in found[4] if c not in "0123456789."])
+                    show("seen", run, n, piece, found[0], found[1], f32(found[2]), f32(found[3]), words)
+            if n % 150 == 149:
+                show("base", run, n, watch.oscillation.base)
+
+
 def history_vectors():
     history = History(2)
     rng = Lcg(9)
@@ -424,6 +470,7 @@ for vectors in (
     hello_vectors,
     stage_vectors,
     guard_vectors,
+    watch_vectors,
     history_vectors,
     frame_vectors,
     burst_vectors,
