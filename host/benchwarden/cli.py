@@ -247,6 +247,7 @@ def _start_page(run_dir: Path, port: int) -> subprocess.Popen[bytes]:
 def _print_outcome(outcome: Outcome) -> None:
     verdict = outcome.verdict
     print(f"\nVerdict: {verdict['verdict'].upper()}")
+    print(verdict["metrics"]["sentence"])
     for trip in verdict["trips"]:
         after = " (after the relay was open)" if trip.get("after_open") else ""
         channel = f", {trip['channel']}" if trip["channel"] else ""

@@ -22,11 +22,24 @@ def combined_verdict(judged: dict[str, Any], state: State) -> dict[str, Any]:
                 if trip["t_s"] >= state.ended_s:
                     trip["after_open"] = True
             trips.insert(0, {"t_s": state.ended_s, "cause": state.cause, "channel": state.channel, "why": state.why})
+            where = f", {state.channel}" if state.channel else ""
+            _retell(verdict, f"Stopped by the board at {state.ended_s:.0f} s: {state.cause}{where}, {state.why}")
         verdict["trips"] = trips
         verdict["verdict"] = "trip"
     elif state.outcome == "aborted" and verdict["verdict"] == "pass":
         verdict["verdict"] = "incomplete"
+        _retell(verdict, f"Ended before its time at {state.ended_s:.0f} s: {state.why}")
     if state.outcome == "aborted":
         ended = {"t_s": state.ended_s, "cause": state.cause, "channel": "", "why": state.why}
         verdict["warnings"] = [*verdict["warnings"], ended]
     return verdict
+
+
+def _retell(verdict: dict[str, Any], sentence: str) -> None:
+    """Put what happened in place of the analysis' own sentence, which is kept as the first reason."""
+    metrics = dict(verdict["metrics"])
+    own = metrics.get("sentence")
+    if own:
+        metrics["sentence"] = f"{sentence.rstrip('.')}."
+        metrics["reasons"] = [f"The analysis of the readings alone: {own}", *metrics.get("reasons", [])]
+        verdict["metrics"] = metrics

@@ -148,7 +148,7 @@ def result_of(
             reasons.append("The analysis found nothing in the readings, but the board tripped; the trip counts.")
         if first.text:
             reasons.append(f"The board adds: {first.text}")
-        if said == "trip" and words:
+        if said == "trip" and words and not words.startswith("Stopped by the board"):
             reasons.append(f"The analysis says: {_decapitalised(words)}")
     elif said == "trip":
         kind = "tripped"
