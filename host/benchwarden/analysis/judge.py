@@ -7,6 +7,7 @@ Two layers: limits frame by frame (`levels`), and detectors once a second.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -80,17 +81,19 @@ class Judge:
         self._situation = Situation(self._facts)
         self._stretches = Stretches(self._facts)
         self._runaway = Runaway(self._facts, self._stretches)
+        self._hf = Hf(self._facts)
         # Order matters where two see the same thing in the same second: the more special name first.
         self._detectors: tuple[_Detector, ...] = (
             Sensors(self._facts),
             Relay(self._facts),
             Kirchhoff(self._facts),
-            Hf(self._facts),
+            self._hf,
             self._runaway,
             Offset(self._facts),
             Bias(self._facts),
         )
         self._metrics = Metrics(self._facts)
+        self._open_s = math.inf
         self._known: set[tuple[str, str, str]] = set()
         self._trips: list[Finding] = []
         self._warnings: list[Finding] = []
@@ -124,6 +127,7 @@ class Judge:
         for start in range(0, len(block), _CHUNK):
             part = _readable(part_of(block, start, min(start + _CHUNK, len(block))))
             fast = self._fast(part)
+            self._opened(fast)
             slow = [f for second in self._cutter.feed(part) for f in self._slow(second)]
             found += self._new(slow, fast)
         return found
@@ -149,13 +153,19 @@ class Judge:
         now = self._situation
         now.update(second, stage)
         self._stretches.second(second, now, stage)
-        self._metrics.add(second, now)
+        self._metrics.add(second, now, stage, self._open_s)
         if now.mains:
             self._last_stage_s = second.last_s
         found: list[Finding] = []
         for detector in self._detectors:
             found += detector.second(second, now, stage)
+        if found:
+            self._opened(found)
         return found
+
+    def _opened(self, found: list[Finding]) -> None:
+        """Keep the time of the first trip, known before the seconds that come after it."""
+        self._open_s = min([self._open_s, *(f.t_s for f in found if f.severity == "trip")])
 
     def _new(self, slow: list[Finding], fast: list[Finding]) -> list[Finding]:
         """Put findings in order of time and drop what has been said before."""
@@ -179,7 +189,9 @@ class Judge:
             self._new(slow, [])
             on = [s for s in self._stages if s.mains_pct > 0.0]
             reached = not on or self._last_stage_s >= on[-1].t_start_s
-            self._table = verdict_table(self._facts, self._metrics, self._trips, self._warnings, reached)
+            self._table = verdict_table(
+                self._facts, self._metrics, self._trips, self._warnings, reached, self._hf.events
+            )
         return self._table
 
 

@@ -1,4 +1,4 @@
-"""What did the run show, in numbers? Worst values, drift, tempco, settling, what could not be judged.
+"""What did the run show, in numbers? Worst values, drift, tempco, settling, recovery, margins, HF events.
 
 Memory stays bounded: seconds are gathered into blocks, and when there are too many
 blocks, neighbours are merged. The merging depends on the stream alone.
@@ -7,14 +7,32 @@ blocks, neighbours are merged. The merging depends on the stream alone.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from benchwarden.analysis.seconds import Second
-from benchwarden.analysis.situation import AMBIENT, BIAS, HF, NEG_A, OFFSET, POS_A, SIDES, SINK, Facts, Situation
-from benchwarden.analysis.trend import line, settling
+from benchwarden.analysis.burst_rates import Exposure
+from benchwarden.analysis.hf_events import HfEvent
+from benchwarden.analysis.margins import Margin, Margins
+from benchwarden.analysis.recovery import Recoveries
+from benchwarden.analysis.seconds import IndexArray, Second
+from benchwarden.analysis.situation import (
+    AMBIENT,
+    BIAS,
+    HF,
+    NEG_A,
+    OFFSET,
+    POS_A,
+    SIDES,
+    SINK,
+    Facts,
+    Situation,
+    StageNow,
+)
+from benchwarden.analysis.slow_fit import MOST_POINTS, regress
+from benchwarden.analysis.trend import rising_p, settling
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.samples import FloatArray
 
@@ -22,10 +40,21 @@ BLOCK_S = 10.0
 _MOST_BLOCKS = 8192
 SETTLED_SHARE = 0.05
 SETTLED_FLOOR_V = 0.0003
+# Shorter than this a drift per hour is a guess from noise.
 _DRIFT_LEAST_S = 300.0
+# Mann-Kendall takes its points as independent; ten block means nearly are.
+_TREND_POINTS = 10
+# Idle blocks further apart than this (signal, mains off) do not belong to one stretch.
+_BREAK_S = 60.0
+# A sink that moved less gives no temperature coefficient.
+_TEMPCO_LEAST_K = 2.0
 # Idle for this long after drive before a block counts as idle.
 _AFTER_DRIVE_S = 120.0
 _AFTER_MOVE_S = 10.0
+
+# Columns of a block: time, both drops, both sinks, the rails.
+_BIAS_AT, _SINK_AT, _RAIL_AT = 1, 3, 5
+_WIDTH = 5
 
 
 @dataclass
@@ -34,11 +63,8 @@ class _Sums:
 
     t: float = 0.0
     n: int = 0
-    values: list[float] = field(default_factory=lambda: [0.0] * 6)
-    counts: list[int] = field(default_factory=lambda: [0] * 6)
-
-
-_COLUMNS = (*BIAS, *SINK, AMBIENT, POS_A)
+    values: list[float] = field(default_factory=lambda: [0.0] * _WIDTH)
+    counts: list[int] = field(default_factory=lambda: [0] * _WIDTH)
 
 
 class Metrics:
@@ -57,13 +83,24 @@ class Metrics:
         self.valid_s = [0.0] * len(CHANNELS)
         self.low = [math.inf] * len(CHANNELS)
         self.high = [-math.inf] * len(CHANNELS)
+        self.low_at_s = [math.nan] * len(CHANNELS)
+        self.high_at_s = [math.nan] * len(CHANNELS)
+        self.mains_at_s = math.nan
+        self._margins = Margins()
+        self._recoveries = Recoveries(facts)
+        self._exposure = Exposure()
         self._blocks: list[list[float]] = []
         self._block_s = BLOCK_S
         self._sums = _Sums()
         self._sums_index = -1
 
-    def add(self, second: Second, now: Situation) -> None:
-        """Take in one second."""
+    def add(self, second: Second, now: Situation, stage: StageNow, open_s: float = math.inf) -> None:
+        """Take in one second.
+
+        Args:
+            open_s: when the first trip opened the relay, or would have: what a foreign
+                recording shows later is counted, but is no figure of this run.
+        """
         count = len(second.frame_t_s)
         self.frames += count
         if self.first_s != self.first_s:
@@ -72,8 +109,15 @@ class Metrics:
             self.gaps += 1
             self.longest_gap_s = max(self.longest_gap_s, now.dt_s)
         self.last_s = second.last_s
+        if second.first_s > open_s:
+            return
+        self._recoveries.add(second, now)
         if not now.mains:
             return
+        if self.mains_at_s != self.mains_at_s:
+            self.mains_at_s = second.first_s
+        self._margins.add(second, now, stage)
+        self._exposure.add(second, now)
         dt = 1.0 if now.gap else now.dt_s
         self.energised_s += dt
         if now.drive:
@@ -86,13 +130,15 @@ class Metrics:
                 valid[i] += dt
                 if a < low[i]:
                     low[i] = a
+                    self.low_at_s[i] = _time_of(second, second.frame_low[i], a)
                 if b > high[i]:
                     high[i] = b
+                    self.high_at_s[i] = _time_of(second, second.frame_high[i], b)
         settled = now.idle and now.still_s > _AFTER_MOVE_S and now.drive_s > _AFTER_DRIVE_S
         if settled and not now.alive_v < 0.8 * self._facts.rail_v:
-            self._gather(second)
+            self._gather(second, now)
 
-    def _gather(self, second: Second) -> None:
+    def _gather(self, second: Second, now: Situation) -> None:
         index = int(second.t_s // self._block_s)
         if index != self._sums_index:
             self._close()
@@ -100,8 +146,9 @@ class Metrics:
         sums = self._sums
         sums.t += second.t_s
         sums.n += 1
-        for j, i in enumerate(_COLUMNS):
-            value = second.mean[i]
+        mean = second.mean
+        row = (now.idle_drop_v(second, 0), now.idle_drop_v(second, 1), mean[SINK[0]], mean[SINK[1]], now.alive_v)
+        for j, value in enumerate(row):
             if value == value:
                 sums.values[j] += value
                 sums.counts[j] += 1
@@ -117,10 +164,16 @@ class Metrics:
             self._blocks = [[(a + b) / 2.0 for a, b in zip(x, y, strict=True)] for x, y in pairs]
             self._block_s *= 2.0
 
-    def table(self, missing: list[str]) -> dict[str, Any]:
+    def nearest(self) -> dict[str, Margin]:
+        """Return every channel's nearest approach to a limit."""
+        return self._margins.nearest()
+
+    def table(self, missing: list[str], events: Sequence[HfEvent] = ()) -> dict[str, Any]:
         """Return everything, with None where there is nothing to tell."""
         self._close()
-        blocks = np.array(self._blocks) if self._blocks else np.empty((0, 1 + len(_COLUMNS)))
+        self._recoveries.finish()
+        blocks = np.array(self._blocks) if self._blocks else np.empty((0, 1 + _WIDTH))
+        seen = [i for i in range(len(CHANNELS)) if self.valid_s[i] > 0.0]
         out: dict[str, Any] = {
             "frames": self.frames,
             "gaps": self.gaps,
@@ -131,18 +184,16 @@ class Metrics:
             "full_mains_s": round(self.full_s, 3),
             "rail_a_worst": _plain(max(self.high[POS_A], self.high[NEG_A])),
             "ambient_c_worst": _plain(self.high[AMBIENT]),
-            "worst": {
-                name: [_plain(self.low[i]), _plain(self.high[i])]
-                for i, name in enumerate(CHANNELS)
-                if self.valid_s[i] > 0.0
-            },
+            "worst": {CHANNELS[i]: [_plain(self.low[i]), _plain(self.high[i])] for i in seen},
+            "worst_at_s": {CHANNELS[i]: [_plain(self.low_at_s[i]), _plain(self.high_at_s[i])] for i in seen},
+            "margins": self._margins.table(),
             "not_judged": missing,
         }
         for k, side in enumerate(SIDES):
-            out[side] = self._channel(k, blocks)
+            out[side] = self._channel(k, blocks, events)
         return out
 
-    def _channel(self, k: int, blocks: FloatArray) -> dict[str, Any]:
+    def _channel(self, k: int, blocks: FloatArray, events: Sequence[HfEvent]) -> dict[str, Any]:
         offset = max(abs(self.low[OFFSET[k]]), abs(self.high[OFFSET[k]]))
         found: dict[str, Any] = {
             "offset_worst_v": _plain(offset),
@@ -158,26 +209,38 @@ class Metrics:
             "tau_s": None,
             "drift_mv_per_h": None,
             "drift_95_mv_per_h": None,
+            "drift_from_s": None,
+            "drift_over_s": None,
+            "sen_mv_per_h": None,
+            "mann_kendall_p": None,
             "tempco_mv_per_k": None,
+            "tempco_95_mv_per_k": None,
+            "tempco_apart_from_mains": None,
+            "mains_mv_per_v": None,
+            "mains_95_mv_per_v": None,
+            "recovery": self._recoveries.table(k),
+            "oscillation": self._exposure.table(k, events),
         }
-        t, bias, sink = blocks[:, 0], blocks[:, 1 + k], blocks[:, 3 + k]
+        t, bias, sink = blocks[:, 0], blocks[:, _BIAS_AT + k], blocks[:, _SINK_AT + k]
+        rail = blocks[:, _RAIL_AT]
         good = ~np.isnan(bias)
         if (~np.isnan(sink)).any():
             found["sink_end_c"] = _plain(float(sink[~np.isnan(sink)][-1]))
         if good.sum() < 3:
             return found
-        t, bias, sink = t[good], bias[good] * 1e3, sink[good]
+        t, bias, sink, rail = t[good], bias[good] * 1e3, sink[good], rail[good]
         # Turning a pot is not settling: begin after the last step.
         steps = np.abs(np.diff(bias)) > max(0.08 * self._facts.target_v * 1e3, 0.3)
         start = int(np.flatnonzero(steps)[-1]) + 1 if steps.any() else 0
         if len(bias) - start >= 12:
-            t, bias, sink = t[start:], bias[start:], sink[start:]
+            t, bias, sink, rail = t[start:], bias[start:], sink[start:], rail[start:]
         found["bias_start_mv"] = _plain(float(bias[:3].mean()))
         final = float(np.median(bias[-6:]))
         found["bias_end_mv"] = _plain(final)
         self._settling(found, t, bias, final)
         self._drift(found, t, bias)
-        self._tempco(found, bias, sink)
+        self._still_going(found, final)
+        self._tempco(found, t, bias, sink, rail)
         return found
 
     def _settling(self, found: dict[str, Any], t: FloatArray, bias: FloatArray, final: float) -> None:
@@ -196,23 +259,81 @@ class Metrics:
             if fit is not None and fit.tau < span and abs(fit.final - final) < 2.0 * float(np.ptp(bias)):
                 found["final_mv"], found["tau_s"] = _plain(fit.final), _plain(fit.tau)
 
-    @staticmethod
-    def _drift(found: dict[str, Any], t: FloatArray, bias: FloatArray) -> None:
-        """Drift over the last half of the idle time, at least five minutes of it."""
+    def _drift(self, found: dict[str, Any], t: FloatArray, bias: FloatArray) -> None:
+        """Drift over the later half of the last long idle stretch, at least five minutes of it."""
+        stretch = _last_stretch(t, max(_BREAK_S, 2.0 * self._block_s))
+        t, bias = t[stretch], bias[stretch]
         start = min(t[-1] - _DRIFT_LEAST_S, t[0] + 0.5 * (t[-1] - t[0]))
         late = t >= start
         if t[-1] - t[0] < _DRIFT_LEAST_S or late.sum() < 10:
             return
-        fit = line(t[late] / 3600.0, bias[late])
-        found["drift_mv_per_h"] = _plain(fit.slope)
-        found["drift_95_mv_per_h"] = [_plain(fit.slope - fit.half_width), _plain(fit.slope + fit.half_width)]
+        hours, values = _merged(MOST_POINTS, t[late] / 3600.0, bias[late])
+        fit = regress(hours, hours[:, None], values)
+        if fit is None:
+            return
+        found["drift_mv_per_h"] = _plain(fit[0].value)
+        found["drift_95_mv_per_h"] = [_plain(fit[0].low), _plain(fit[0].high)]
+        found["drift_from_s"], found["drift_over_s"] = _plain(float(t[late][0])), _plain(float(t[-1] - t[late][0]))
+        hours, values = _merged(_TREND_POINTS, hours, values)
+        if len(values) < 5 or float(np.ptp(values)) == 0.0:
+            return
+        rising, sen = rising_p(values)
+        falling, _ = rising_p(-values)
+        found["mann_kendall_p"] = _plain(min(2.0 * min(rising, falling), 1.0))
+        found["sen_mv_per_h"] = _plain(sen / float(np.median(np.diff(hours))))
 
     @staticmethod
-    def _tempco(found: dict[str, Any], bias: FloatArray, sink: FloatArray) -> None:
-        there = ~np.isnan(sink)
-        if there.sum() < 10 or float(np.ptp(sink[there])) < 3.0:
+    def _still_going(found: dict[str, Any], final: float) -> None:
+        """Take "settled" back where a drift beyond doubt would leave the band in as long again as it was seen."""
+        if found["drift_95_mv_per_h"] is None or not found["settled"]:
             return
-        found["tempco_mv_per_k"] = _plain(line(sink[there], bias[there]).slope)
+        low, high = found["drift_95_mv_per_h"]
+        surely = max(low, -high, 0.0)
+        near = max(SETTLED_SHARE * abs(final), SETTLED_FLOOR_V * 1e3)
+        if surely * found["drift_over_s"] / 3600.0 > near:
+            found["settled"], found["time_to_settle_s"] = False, None
+
+    @staticmethod
+    def _tempco(found: dict[str, Any], t: FloatArray, bias: FloatArray, sink: FloatArray, rail: FloatArray) -> None:
+        """Bias against sink and rail together, so that what follows the mains is not called temperature."""
+        there = ~np.isnan(sink)
+        if there.sum() < 10 or float(np.ptp(sink[there])) < _TEMPCO_LEAST_K:
+            return
+        apart = not np.isnan(rail[there]).any() and float(np.ptp(rail[there])) > 0.0
+        columns = np.column_stack([sink[there], rail[there]]) if apart else sink[there][:, None]
+        at, values, *merged = _merged(MOST_POINTS, t[there], bias[there], *columns.T)
+        fit = regress(at, np.column_stack(merged), values)
+        if fit is None:
+            return
+        found["tempco_mv_per_k"] = _plain(fit[0].value)
+        found["tempco_95_mv_per_k"] = [_plain(fit[0].low), _plain(fit[0].high)]
+        found["tempco_apart_from_mains"] = apart
+        if apart:
+            found["mains_mv_per_v"] = _plain(fit[1].value)
+            found["mains_95_mv_per_v"] = [_plain(fit[1].low), _plain(fit[1].high)]
+
+
+def _last_stretch(t: FloatArray, longest_break_s: float) -> slice:
+    """Return the last unbroken stretch that is long enough for a drift, else the longest."""
+    breaks = np.flatnonzero(np.diff(t) > longest_break_s) + 1
+    starts, stops = [0, *breaks.tolist()], [*breaks.tolist(), len(t)]
+    stretches = [slice(a, b) for a, b in zip(starts, stops, strict=True)]
+    long = [s for s in stretches if t[s][-1] - t[s][0] >= 2.0 * _DRIFT_LEAST_S]
+    return long[-1] if long else max(stretches, key=lambda s: float(t[s][-1] - t[s][0]))
+
+
+def _merged(most: int, *arrays: FloatArray) -> list[FloatArray]:
+    """Return means of equal groups of neighbours, at most `most` of them; the odd ones at the start are left out."""
+    n = len(arrays[0])
+    per = -(-n // most)
+    groups = n // per
+    return [array[n - groups * per :].reshape(groups, per).mean(axis=1) for array in arrays]
+
+
+def _time_of(second: Second, values: FloatArray, extreme: float) -> float:
+    """Return when within a second a channel had its extreme, seconds."""
+    hits: IndexArray = np.flatnonzero(values == extreme)
+    return float(second.frame_t_s[hits[0]])
 
 
 def _plain(value: float) -> float | None:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
+from benchwarden.analysis.doubts import doubts
+from benchwarden.analysis.hf_events import HfEvent
 from benchwarden.analysis.metrics import Metrics
+from benchwarden.analysis.sentence import Told, summary
 from benchwarden.analysis.situation import Facts
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.findings import Finding
@@ -47,13 +51,23 @@ def not_judged(metrics: Metrics) -> list[str]:
 
 
 def verdict_table(
-    facts: Facts, metrics: Metrics, trips: list[Finding], warnings: list[Finding], reached_last: bool
+    facts: Facts,
+    metrics: Metrics,
+    trips: list[Finding],
+    warnings: list[Finding],
+    reached_last: bool,
+    events: Sequence[HfEvent] = (),
 ) -> dict[str, Any]:
-    """Return the fixed verdict JSON; "pass" needs a long enough run with every needed channel."""
+    """Return the fixed verdict JSON; "pass" needs a long enough run with every needed channel.
+
+    Args:
+        events: times in which an HF channel was up, whatever became of them.
+    """
     missing = not_judged(metrics)
     end_s = metrics.last_s if metrics.frames else 0.0
     open_s = trips[0].t_s if trips else None
     notes = [_entry(w, open_s) for w in warnings]
+    notes += [_note(metrics.first_s if metrics.frames else 0.0, f"unit facts: {d.words}") for d in doubts(facts.unit)]
     notes += [_note(end_s, f"not judged: {words}") for words in missing]
     if metrics.gaps:
         words = f"{metrics.gaps} gap(s) in the record, the longest {metrics.longest_gap_s:.1f} s"
@@ -66,13 +80,12 @@ def verdict_table(
         notes += [_note(end_s, f"incomplete: {words}") for words in reasons]
     else:
         verdict = "pass"
+    until_s = math.inf if open_s is None else open_s
+    figures = metrics.table(missing, [event for event in events if event.start_s <= until_s])
+    told = summary(Told(verdict, trips, metrics.mains_at_s, reasons, len(notes)), figures, metrics.nearest())
+    figures = {"sentence": told.sentence, "reasons": list(told.reasons), **figures}
     table: dict[str, Any] = _finite(
-        {
-            "verdict": verdict,
-            "trips": [_entry(t, open_s) for t in trips],
-            "warnings": notes,
-            "metrics": metrics.table(missing),
-        }
+        {"verdict": verdict, "trips": [_entry(t, open_s) for t in trips], "warnings": notes, "metrics": figures}
     )
     return table
 
