@@ -45,6 +45,7 @@ class SensorStuck:
         self._free_s = [-math.inf] * len(CHANNELS)
         self._noisy = [False] * len(CHANNELS)
         self._rail_v = [math.nan] * len(CHANNELS)
+        self._fine = [math.inf] * len(CHANNELS)
         self._past: deque[Second] = deque(maxlen=_LOOK_BACK)
 
     def second(self, second: Second, now: Situation) -> list[Finding]:
@@ -77,6 +78,7 @@ class SensorStuck:
             long_enough = second.t_s - self._free_s[i] > _MOVED_S
             self._noisy[i] = calm and long_enough and self._was_noisy(i, value)
             self._rail_v[i] = now.alive_v
+            self._fine[i] = _step(self._past, i)
         self._frozen_s[i] += now.dt_s
         if not now.mains:
             self._noisy[i] = False
@@ -91,7 +93,7 @@ class SensorStuck:
             and value > least
             and changed > _CHANGED_SHARE * self._facts.rail_v
             and self._frozen_s[i] >= _CHANGED_S
-            and _step(self._past, i) < 0.1 * value
+            and self._fine[i] < 0.02 * value
         ):
             words = f"{seen} while the rails went from {self._rail_v[i]:.1f} to {now.alive_v:.1f} V"
             return [trip(second.t_s, "sensor-fault", where(i), words)]
