@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import stats
 
+from benchwarden.analysis.separable import decays, separated_fit
 from benchwarden.core.samples import FloatArray
 
 BLOCKS = 12
@@ -148,7 +149,10 @@ def time_to_reach(curve: Curve, limit: float) -> float:
 
 @dataclass(frozen=True)
 class Settling:
-    """y = final + (start - final) exp(-t / tau), with standard deviations of independent points."""
+    """y = final + (start - final) exp(-t / tau), with standard deviations of independent points.
+
+    start_sd leaves out that start and final are correlated: it is an upper bound.
+    """
 
     start: float
     final: float
@@ -163,21 +167,19 @@ def settling(t_s: FloatArray, y: FloatArray) -> Settling | None:
     if len(t_s) < 5:
         return None
     span = float(t_s[-1] - t_s[0])
-    t0 = float(t_s[0])
-
-    def model(t: FloatArray, start: float, final: float, rate: float) -> FloatArray:
-        return final + (start - final) * np.exp(np.clip(-rate * (t - t0), -60.0, 60.0))
-
-    guess = (float(y[0]), float(y[-1]), 3.0 / span)
-    try:
-        best, covariance = optimize.curve_fit(model, t_s, y, p0=guess, maxfev=5000, xtol=1e-14, ftol=1e-14)
-    except (RuntimeError, optimize.OptimizeWarning):
+    fit = separated_fit(decays(t_s - t_s[0], level=True), y, np.array([3.0 / span]))
+    if fit is None:
         return None
-    if not np.isfinite(covariance).all() or best[2] <= 0.0:
-        return None
-    sd = np.sqrt(np.diag(covariance))
-    tau = 1.0 / float(best[2])
-    return Settling(float(best[0]), float(best[1]), tau, float(sd[0]), float(sd[1]), tau * tau * float(sd[2]))
+    (final, swing), rate = fit.linear, float(fit.rates[0])
+    start_sd = math.hypot(float(fit.linear_sd[0]), float(fit.linear_sd[1]))
+    return Settling(
+        float(final + swing),
+        float(final),
+        1.0 / rate,
+        start_sd,
+        float(fit.linear_sd[0]),
+        float(fit.rates_sd[0]) / rate**2,
+    )
 
 
 def rising_p(values: FloatArray) -> tuple[float, float]:
