@@ -31,6 +31,7 @@ _CAUSES = {
 }
 # From this share on a limit is near enough to name it in the sentence.
 _NEAR = 0.8
+_CELSIUS = "\N{DEGREE SIGN}C"
 # A drift per hour seen for less than this is the way to an end and not what stays.
 _DRIFT_TOLD_S = 1200.0
 # Settled this soon is steady from the first blocks on.
@@ -135,7 +136,7 @@ def _seen(figures: Mapping[str, Any], margins: Mapping[str, Margin]) -> list[str
         found.append("not back at its idle bias after the signal by the end of what was watched")
     hottest = [side["sink_worst_c"] for side in sides if side["sink_worst_c"] is not None]
     if hottest:
-        found.append(f"hottest heatsink {max(hottest):.0f} C")
+        found.append(f"hottest heatsink {max(hottest):.0f} {_CELSIUS}")
     if all(side["hf_worst_v"] is not None for side in sides):
         events = sum(side["oscillation"]["events"] for side in sides)
         found.append(f"{events} short HF {_plural('event', events)}" if events else "no oscillation")
@@ -192,7 +193,8 @@ def _recovery_reasons(figures: Mapping[str, Any]) -> list[str]:
         if not of:
             continue
         words = (
-            f"Bias {side} right after the signal {_figure(of['right_after_mv'])} mV, {_figure(of['before_mv'])} before"
+            f"Bias {side}: {_figure(of['right_after_mv'])} mV just after the signal, "
+            f"{_figure(of['before_mv'])} mV before it"
         )
         if of["came_back"]:
             words += f"; back within 5 % after {_span(of['time_to_come_back_s'])}"
@@ -206,12 +208,14 @@ def _recovery_reasons(figures: Mapping[str, Any]) -> list[str]:
 
 def _heat_reasons(figures: Mapping[str, Any]) -> list[str]:
     sinks = [
-        f"{side} {figures[side]['sink_worst_c']:.1f} C" for side in SIDES if figures[side]["sink_worst_c"] is not None
+        f"{side} {figures[side]['sink_worst_c']:.1f} {_CELSIUS}"
+        for side in SIDES
+        if figures[side]["sink_worst_c"] is not None
     ]
     if not sinks:
         return []
     room = figures.get("ambient_c_worst")
-    return [f"Hottest heatsinks: {', '.join(sinks)}" + (f", room {room:.1f} C." if room is not None else ".")]
+    return [f"Hottest heatsinks: {', '.join(sinks)}" + (f", room {room:.1f} {_CELSIUS}." if room is not None else ".")]
 
 
 def _oscillation_reasons(figures: Mapping[str, Any]) -> list[str]:
@@ -276,7 +280,7 @@ def _figure(value: float | None) -> str:
         return "0"
     decimals = min(max(2 - math.floor(math.log10(abs(value))), 0), 3)
     shown = f"{value:.{decimals}f}"
-    return shown.lstrip("-") if float(shown) == 0.0 else shown
+    return (shown.lstrip("-") if float(shown) == 0.0 else shown).replace("-", "\N{MINUS SIGN}")
 
 
 def _upward(value: float) -> str:

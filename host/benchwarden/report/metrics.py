@@ -124,6 +124,42 @@ def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int) -
 
 
 _SIDES = ("left", "right")
+# Where the words out of a key would not tell a customer what it is.
+_WORDS = {
+    "Offset worst": "Largest DC offset",
+    "Hf worst": "Highest HF level",
+    "Sink worst": "Hottest heatsink",
+    "Bias worst": "Highest bias drop, signal included",
+    "Bias start": "Idle bias at the start",
+    "Bias end": "Idle bias at the end",
+    "Sink end": "Heatsink at the end of idle",
+    "Final": "End of the fitted warm-up",
+    "Tau": "Time constant of the warm-up",
+    "Drift": "Drift of the idle bias",
+    "Drift from": "Drift taken from run time",
+    "Drift over": "Drift taken over",
+    "Sen": "Drift, median of slopes (Sen)",
+    "Mann kendall p": "Chance of so steady a trend in independent points (Mann-Kendall)",
+    "Tempco": "Bias against heatsink",
+    "Tempco apart from mains": "Mains taken out of it",
+    "Mains": "Bias against rail voltage",
+    "Recovery: drives": "Times the test signal was on",
+    "Recovery: drive off": "Recovery from run time",
+    "Recovery: before": "Idle bias before the signal",
+    "Recovery: right after": "Idle bias just after it",
+    "Recovery: came back": "Came back within 5 %",
+    "Recovery: time to come back": "Time to come back",
+    "Recovery: tau": "Time constant of the way back",
+    "Recovery: watched": "Watched after the signal for",
+    "Oscillation: events": "HF events",
+    "Oscillation: longest": "Longest HF event",
+    "Oscillation: largest": "Largest HF event",
+    "Oscillation: happenings": "HF events, those within 15 s counted once",
+    "Oscillation: while driven": "of these with the test signal",
+    "Oscillation: goes with": "They go with",
+    "Oscillation: driven to idle rate": "Rate with the signal over rate without",
+    "Oscillation: warm to cold rate": "Rate warm over rate cold",
+}
 
 
 def other_figures(metrics: Any) -> dict[str, Any]:
@@ -150,11 +186,13 @@ def _side_texts(side: dict[str, Any]) -> dict[str, str]:
     rows: list[tuple[str, str]] = []
     # Without a test signal there is no recovery to tell of.
     _flatten({k: v for k, v in side.items() if k != "recovery" or v is not None}, "", rows, _DEEPEST)
-    return {_interval_words(words): value for words, value in rows}
+    return {_side_words(words): value for words, value in rows}
 
 
-def _interval_words(words: str) -> str:
-    return words.removesuffix(" 95") + ", 95 % interval" if words.endswith(" 95") else words
+def _side_words(words: str) -> str:
+    plain = words.removesuffix(" 95")
+    said = _WORDS.get(plain, plain)
+    return said if plain == words else f"{said}, 95 % interval"
 
 
 def margin_rows(metrics: Any) -> list[tuple[str, str, str, str, str, str]]:

@@ -88,8 +88,8 @@ def test_the_two_channels_stand_side_by_side() -> None:
     rows = {words: (left, right) for words, left, right in side_rows(FIGURES)}
     assert rows["Settled"] == ("yes", "no")
     low = "\N{MINUS SIGN}0.1 to 0.2\u00a0mV/h"
-    assert rows["Drift, 95 % interval"] == (low, "not determined")
-    assert rows["Recovery: tau"] == ("40\u00a0s", "\N{EN DASH}")
+    assert rows["Drift of the idle bias, 95 % interval"] == (low, "not determined")
+    assert rows["Time constant of the way back"] == ("40\u00a0s", "\N{EN DASH}")
 
 
 def test_worst_values_have_their_times() -> None:
