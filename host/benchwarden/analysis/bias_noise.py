@@ -25,11 +25,15 @@ _GAIN = 0.5 * (1.0 - 1.0 / RATIO**2)
 _LOSS = math.log(RATIO)
 # One second alone, however wild, counts for no more than this.
 _MOST = 6.0
+# What the other channel scores is taken off by more than it was, so that noise on
+# both leads nowhere.
+_SHARED = 1.5
 # Wald's bound: a false alarm in a run of normal seconds with chance exp(-25).
 ALARM = 25.0
 _TOP = 2.0 * ALARM
 _LEARN_S = 60
 _SLOW = 0.01
+_SMOOTH = 0.1
 # Scatter that small harms nobody and may be a converter's step: share of the target.
 _FLOOR_SHARE = 0.004
 _NOTE_S = 10.0
@@ -51,6 +55,7 @@ class BiasNoise:
         self._learned = [0, 0]
         self._sum = [0.0, 0.0]
         self._wild = [0.0, 0.0]
+        self._scatter = [0.0, 0.0]
         self._step2 = [math.inf, math.inf]
         self._noisy_s = [0.0, 0.0]
         self._track: tuple[deque[float], deque[float]] = (deque(maxlen=_TRACK), deque(maxlen=_TRACK))
@@ -92,17 +97,16 @@ class BiasNoise:
 
     def second(self, k: int, second: Second, dt_s: float) -> list[Finding]:
         """Tell what the second of side k, already measured, adds up to."""
-        wild = self._wild[k]
-        score = min(_GAIN * wild - _LOSS, _MOST)
+        score = min(_GAIN * self._wild[k] - _LOSS, _MOST)
         if score <= 0.0 and self._sum[k] <= 0.0:
             return []
         # The mains is on both channels, and a contact on one.
-        if wild < 4.0 * self._wild[1 - k]:
-            score = -_LOSS
+        score -= _SHARED * max(min(_GAIN * self._wild[1 - k] - _LOSS, _MOST), 0.0)
         self._sum[k] = min(max(self._sum[k] + score, 0.0), _TOP)
         self._track[k].append(second.mean[BIAS[k]])
         if self._sum[k] < ALARM:
             self._noisy_s[k] = 0.0
+            self._scatter[k] = second.high[BIAS[k]] - second.low[BIAS[k]]
             if self._sum[k] == 0.0:
                 self._track[k].clear()
             return []
@@ -116,10 +120,11 @@ class BiasNoise:
             self._sum[k] = self._noisy_s[k] = 0.0
             return []
         self._noisy_s[k] += dt_s
+        self._scatter[k] += _SMOOTH * (second.high[BIAS[k]] - second.low[BIAS[k]] - self._scatter[k])
         if self._noisy_s[k] < _NOTE_S:
             return []
         usual = math.sqrt(max(self._usual[k][1], self._usual[k][0]))
-        scatter = max(second.high[BIAS[k]] - second.low[BIAS[k]], path / max(len(values) - 1, 1))
+        scatter = max(self._scatter[k], path / max(len(values) - 1, 1))
         words = (
             f"bias {SIDES[k]} scatters by {scatter * 1e3:.2f} mV, {usual * 1e3:.2f} mV before, for "
             f"{self._noisy_s[k]:.0f} s, and the other channel does not: a worn pot or a bad joint"

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from scipy import stats
 
 from benchwarden.analysis.trend import line
 from benchwarden.core.samples import FloatArray
@@ -23,6 +25,7 @@ _LONGEST_S = 320.0
 # The slope has to differ from none by so many standard deviations. Tested every block
 # of a long run: five make a chance of 3e-7 each (normal), once in years of running.
 SURE = 5.0
+CHANCE = 1e-6
 # A straight ramp has as much slope late as early; one that settles has less.
 _STEADY = 0.75
 # Below this a sink that warmed says nothing about temperature.
@@ -72,7 +75,7 @@ class Creep:
         total[1] += value
         total[2] += sink_c
         self._n += 1
-        if t_s - self._began_s < self._block_s - 0.5:
+        if t_s - self._began_s < self._block_s - 1.5:
             return False
         n = self._n
         self._t.append(total[0] / n)
@@ -121,23 +124,40 @@ def _ramp(t_s: FloatArray, y: FloatArray, sink_c: FloatArray) -> Ramp | None:
         clock = t_s - share * warm
         if float(np.ptp(clock)) < 0.2 * float(np.ptp(t_s)):
             return None
-        rest, used = y - level * warm, 1
-        fit = line(clock, rest)
+        fit, used = line(clock, y - level * warm), 1
+        rest = y - (level - fit.slope * share) * warm
     else:
-        fit = line(t_s, rest)
+        fit = line(t_s, y)
     n = len(t_s)
     # One freedom more is spent where temperature was fitted too.
     sd = fit.slope_sd * math.sqrt((n - 2) / (n - 2 - used))
-    if abs(fit.slope) <= SURE * sd:
+    if abs(fit.slope) <= SURE * sd or not _beats_a_walk(rest):
         return None
     middle = n // 2
-    early = float(np.polyfit(t_s[:middle], y[:middle], 1)[0])
-    late = float(np.polyfit(t_s[middle:], y[middle:], 1)[0])
+    early = float(np.polyfit(t_s[:middle], rest[:middle], 1)[0])
+    late = float(np.polyfit(t_s[middle:], rest[middle:], 1)[0])
     if late * fit.slope <= 0.0 or abs(late) < _STEADY * abs(early):
         return None
     least = math.copysign(abs(fit.slope) - 2.0 * sd, fit.slope)
     span = float(t_s[-1] - t_s[0])
     return Ramp(float(y[-1]), fit.slope * span, fit.slope, least, span)
+
+
+def _beats_a_walk(y: FloatArray) -> bool:
+    """Tell a drift from a random walk: the mean step against the scatter of the steps, Student's t.
+
+    Noise that wanders more slowly than the window is long looks like a walk there, and
+    no window tells its autocorrelation; a walk without drift has steps of mean zero.
+    """
+    steps = np.diff(y)
+    n = len(steps)
+    scatter = float(steps.std(ddof=1))
+    return abs(float(steps.mean())) * math.sqrt(n) > _quantile(n - 1) * scatter
+
+
+@lru_cache(maxsize=64)
+def _quantile(freedom: int) -> float:
+    return float(stats.t.isf(CHANCE, freedom))
 
 
 def seconds_to(ramp: Ramp, limit: float) -> float:
