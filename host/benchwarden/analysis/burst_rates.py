@@ -97,7 +97,7 @@ class Exposure:
         happened = _clustered(own)
         found["happenings"] = len(happened)
         found["while_driven"] = sum(event.drive for event in happened)
-        found["goes_with"] = ""
+        found["goes_with"] = None
         for name, ratio in (
             ("the test signal", self._with_drive(happened)),
             ("warmth", self._with_warmth(k, happened)),

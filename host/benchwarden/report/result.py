@@ -146,7 +146,8 @@ def result_of(
         sentence = f"The mains relay opened {when} because of {trip_words(first)}."
         if said == "pass":
             reasons.append("The analysis found nothing in the readings, but the board tripped; the trip counts.")
-        if first.text:
+        # What the analysis asked for comes back from the board in the same words.
+        if first.text and first.text.rstrip(".") not in words:
             reasons.append(f"The board adds: {first.text}")
         if said == "trip" and words and not words.startswith("Stopped by the board"):
             reasons.append(f"The analysis says: {_decapitalised(words)}")

@@ -97,7 +97,7 @@ def test_bursts_spread_over_the_run_go_with_nothing() -> None:
     sink = bench.block.mean[:, 8]
     times = [60.0 + 100.0 * i for i in range(11)]
     told = exposure.table(0, [event(t, float(sink[int(t)])) for t in times])
-    assert told["goes_with"] == ""
+    assert told["goes_with"] is None
 
 
 def test_bursts_of_one_happening_count_once() -> None:

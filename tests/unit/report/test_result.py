@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -106,6 +107,8 @@ def test_the_sentence_of_the_analysis_tells_a_trip_once() -> None:
     assert [reason for reason in found.reasons if "no equilibrium" in reason] == [told["sentence"]]
     by_board = of(verdict, CURRENT)
     assert any(reason.startswith("The analysis says: stopped after 13 min") for reason in by_board.reasons)
+    echoed = of(verdict, replace(CURRENT, text="no equilibrium"))
+    assert not any("The board adds" in reason for reason in echoed.reasons)
 
 
 def test_what_an_incomplete_run_lacks_is_told_once() -> None:
