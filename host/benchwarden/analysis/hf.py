@@ -74,7 +74,9 @@ class Hf:
         self._draws = (QuietDraw(), QuietDraw())
         self._coincidences = (Coincidence(0), Coincidence(1))
         self._log = EventLog()
-        self._recent: deque[Second] = deque(maxlen=4)
+        period_s = 1.0 / facts.rate_hz
+        self._window_s, self._before_s = max(_WINDOW_S, 3.0 * period_s), max(_BEFORE_S, 5.0 * period_s)
+        self._recent: deque[Second] = deque(maxlen=4 if facts.rate_hz >= 2.0 else 8)
         self._quiet_s = 0.0
         self._busy = False
         self._drive = False
@@ -276,8 +278,8 @@ class Hf:
         lasted = stay is not None and end_s - stay.since_s > _SHORT_S
         newest = max(first, int((t_s < end_s - 1.0).sum())) if lasted else first
         during = frames.part(newest, stop)
-        after = frames.down(end_s, end_s + _WINDOW_S)
-        before = frames.down(start_s - _WINDOW_S, start_s) if first > 0 and not lasted else None
+        after = frames.down(end_s, end_s + self._window_s)
+        before = frames.down(start_s - self._window_s, start_s) if first > 0 and not lasted else None
         refs = [m for m in (before, after) if m is not None]
         rise = self._rises(during, refs, now.drive)
         self._place(k, during.hf_v[k], rise[k], rise[1 - k], now.drive)
@@ -370,7 +372,7 @@ class Hf:
     def _begun(self, k: int, frames: Frames, first: int, now: Situation, calm: bool) -> Stay:
         channel = self._channels[k]
         start_s = float(frames.t_s[first]) - frames.period_s
-        before = frames.down(start_s - _BEFORE_S, start_s + 1e-9) if calm else None
+        before = frames.down(start_s - self._before_s, start_s + 1e-9) if calm else None
         ago_s = now.t_s - start_s
         raised = min(now.mains_s, now.unlifted_s) - ago_s < _WITH_POWER_S
         return Stay(

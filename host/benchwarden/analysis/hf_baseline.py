@@ -22,6 +22,8 @@ _CREEP_V = 0.04
 _FOLLOW = 0.05
 # In mean deviations of a second's mean: 4.8 standard deviations of a normal one.
 _DEVIATIONS = 6.0
+# Of two normal values, mean deviation of one over their mean difference.
+_STEP_DEVIATION = 0.7071
 # In times of what the largest reading of a quiet second is above the level: the
 # largest of ten normal readings is 1.5 standard deviations up, twice that is one
 # reading in a thousand, of frame means where extremes are not sent.
@@ -33,15 +35,15 @@ class Baseline:
 
     Attributes:
         base_v: learned level, NaN before the first value.
-        spread_v: mean deviation of the second's mean from it.
+        spread_v: mean deviation of a second's mean.
         limit_v: a frame whose mean is above this is up; a second whose largest
             reading is below needs no look at its frames.
     """
 
-    __slots__ = ("_first_v", "_top_v", "base_v", "limit_v", "spread_v")
+    __slots__ = ("_first_v", "_last_v", "_top_v", "base_v", "limit_v", "spread_v")
 
     def __init__(self) -> None:
-        self.base_v = self.limit_v = self._first_v = math.nan
+        self.base_v = self.limit_v = self._first_v = self._last_v = math.nan
         self.spread_v = 0.003
         self._top_v = 0.0
 
@@ -53,17 +55,21 @@ class Baseline:
     def quiet(self, mean_v: float, high_v: float) -> None:
         """Take in the mean and the largest reading of a second that was not up."""
         off = mean_v - self.base_v
-        spread = self.spread_v
-        size = -off if off < 0.0 else off
-        most = 4.0 * spread + 1e-4
-        self.spread_v = spread + _FOLLOW * ((size if size < most else most) - spread)
-        base = self.base_v + (_FOLLOW if off > -2.0 * spread else 0.3) * off
+        base = self.base_v + (_FOLLOW if off > -2.0 * self.spread_v else 0.3) * off
         most = self._first_v + _CREEP_V
         self.base_v = base if base < most else most
         if self.base_v < self._first_v:
             self._first_v = self.base_v
+        # Noise by what changes from one second to the next: a level that creeps
+        # must not pass for noise and lift its own limit.
+        step = mean_v - self._last_v
+        self._last_v = mean_v
+        if step == step:
+            size = _STEP_DEVIATION * (-step if step < 0.0 else step)
+            most = 4.0 * self.spread_v + 1e-4
+            self.spread_v += _FOLLOW * ((size if size < most else most) - self.spread_v)
         # A click is in the largest reading of one second and says nothing of the next.
-        top, most = high_v - self.base_v, 3.0 * self._top_v + 0.02
+        top, most = high_v - mean_v, 3.0 * self._top_v + 0.02
         self._top_v += _FOLLOW * ((top if top < most else most) - self._top_v)
         self._set()
 
