@@ -253,7 +253,7 @@ class App:
         if k > 1 and self.builder.is_busy():
             if self.builder.step():
                 self.guard.push(self.builder.fine)
-                self.guard.watch.frame(self.builder.hf_low)
+                self.guard.watch.frame(self.builder.fine, self.builder.hf_low)
                 self._slow = self._piece = 0
                 self.outbox.wake()
         elif k == 1 or k == 2:

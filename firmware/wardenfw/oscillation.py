@@ -132,10 +132,10 @@ class Oscillation:
         """Note the most that the rails showed in the second before the onset."""
         amps = volts = MISSING
         if self._frames >= SETTLE + BEFORE_TO:
-            back = self._history.back
+            history = self._history
             for i in range(BEFORE_FROM, BEFORE_TO):
-                amps = max(amps, back(SHORT, 0, i) + back(SHORT, 1, i))
-                volts = max(volts, back(SHORT, 2, i) + back(SHORT, 3, i))
+                amps = max(amps, history.back(SHORT, 0, i) + history.back(SHORT, 1, i))
+                volts = max(volts, history.back(SHORT, 2, i) + history.back(SHORT, 3, i))
         self._amps[k] = amps
         self._volts[k] = volts
 
@@ -144,9 +144,9 @@ class Oscillation:
         before = self._amps[k]
         if before < 0 or (other != MISSING and (other - max(self.base[1 - k], 0)) * OTHER > rise):
             return False
-        back = self._history.back
-        volts = back(SHORT, 2, 0) + back(SHORT, 3, 0)
+        history = self._history
+        volts = history.back(SHORT, 2, 0) + history.back(SHORT, 3, 0)
         if volts > self._volts[k] + self._volts[k] // VOLTS:
             return False
-        self.rise = back(SHORT, 0, 0) + back(SHORT, 1, 0) - before
+        self.rise = history.back(SHORT, 0, 0) + history.back(SHORT, 1, 0) - before
         return self.rise > self._least + before // CURRENT

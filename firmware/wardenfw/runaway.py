@@ -41,6 +41,7 @@ _FIRST_CHANNEL = (6, 7, 0)
 _RAIL_SHIFT = 5
 # Shares of the stage's limit, in 64ths: from where on, and how much of it in one window.
 FROM_64 = (44, 44, 44, 38, 38)
+LEAST_64 = min(FROM_64)
 RISE_64 = 6
 # The later half gains this many 16ths of the earlier one, at most so many times as much.
 LATE_16 = (19, 19, 19, 18, 18)
@@ -79,6 +80,7 @@ class Runaway:
         self._zero = [0] * TRACKS
         self._hands = False
         self._still = True
+        self._near = [False] * TRACKS
         self._held = [0] * (TRACKS * len(WINDOWS))
         self._frames = 0
         self.track = self.window = self.early = self.late = 0
@@ -113,14 +115,25 @@ class Runaway:
         for i in range(len(held)):
             held[i] = 0
 
-    def frame(self):
-        """One more frame is in the history."""
+    def frame(self, means):
+        """One more frame is in the history: which tracks are near enough to their limit to be asked?
+
+        Args:
+            means: as pushed into the history.
+        """
         self._frames += 1
+        near, zero, top = self._near, self._zero, self._top
+        for k in (0, 1):
+            v = means[6 + k]
+            near[k] = self._still and v != MISSING and (v + zero[k]) * 64 >= top[k] * LEAST_64
+        v, w = means[0], means[1]
+        amps = (v + w >> _RAIL_SHIFT) + zero[RAILS]
+        near[RAILS] = self._still and v != MISSING and w != MISSING and amps * 64 >= top[RAILS] * LEAST_64
 
     def step(self, track, window):
         """Ask one track in one window; True when it has run away."""
         i = track * len(WINDOWS) + window
-        if self._still and self._climbs(track, window) and self._company(track, window):
+        if self._near[track] and self._climbs(track, window) and self._company(track, window):
             self._held[i] += 1
             if self._held[i] >= HELD:
                 self.track, self.window = track, window
@@ -130,27 +143,30 @@ class Runaway:
         return False
 
     def _at(self, track, tier, steps):
-        back = self._history.back
-        if track < RAILS:
-            v = back(tier, 6 + track, steps)
-            return v if v == MISSING else v + self._zero[track]
-        v = back(tier, 0, steps)
-        w = back(tier, 1, steps)
-        return MISSING if v == MISSING or w == MISSING else (v + w >> _RAIL_SHIFT) + self._zero[RAILS]
+        # A method taken by name, not kept: keeping it would allocate.
+        history = self._history
+        v = history.back(tier, _FIRST_CHANNEL[track], steps)
+        if v == MISSING:
+            return v
+        if track == RAILS:
+            w = history.back(tier, 1, steps)
+            if w == MISSING:
+                return w
+            v = v + w >> _RAIL_SHIFT
+        return v + self._zero[track]
 
     def _climbs(self, track, window):
         """Six steps upwards, the later ones larger, the limit within reach?"""
         top = self._top[track]
         tier, entries = WINDOWS[window]
-        now = self._at(track, tier, 0)
-        if now == MISSING or now * 64 < top * FROM_64[window] or top <= 0:
-            return False
         if self._hands and window < N_FAST:
             return False
         if self._frames < SETTLE + (POINTS - 1) * entries * _FRAMES_PER_ENTRY[tier]:
             return False
         points = self._points
-        points[0] = now
+        now = points[0] = self._at(track, tier, 0)
+        if now == MISSING or now * 64 < top * FROM_64[window] or top <= 0:
+            return False
         for j in range(1, POINTS):
             before = self._at(track, tier, j * entries)
             if before == MISSING or before >= now:
@@ -172,10 +188,10 @@ class Runaway:
         tier, entries = WINDOWS[window]
         far = (POINTS - 1) * entries
         mid = far >> 1
-        back = self._history.back
-        v0 = back(tier, 2, 0) + back(tier, 3, 0)
-        v3 = back(tier, 2, mid) + back(tier, 3, mid)
-        v6 = back(tier, 2, far) + back(tier, 3, far)
+        history = self._history
+        v0 = history.back(tier, 2, 0) + history.back(tier, 3, 0)
+        v3 = history.back(tier, 2, mid) + history.back(tier, 3, mid)
+        v6 = history.back(tier, 2, far) + history.back(tier, 3, far)
         if v0 < 1024 or v3 < 1024 or v6 < 1024:
             return False
         points = self._points
@@ -198,7 +214,7 @@ class Runaway:
         """Has a sink that may be this track's gone along, or has it no reading?"""
         if track < RAILS and channel != 8 + track:
             return False
-        back = self._history.back
+        history = self._history
         tier = WINDOWS[window][0]
-        now, before = back(tier, channel, 0), back(tier, channel, far)
+        now, before = history.back(tier, channel, 0), history.back(tier, channel, far)
         return now == MISSING or before == MISSING or now - before >= WARMER[window]

@@ -39,13 +39,14 @@ class Watch:
         self.runaway.restart()
         self.oscillation.restart()
 
-    def frame(self, hf_low):
-        """Take one more frame, whose means are in the history.
+    def frame(self, means, hf_low):
+        """Take one more frame.
 
         Args:
+            means: as pushed into the history.
             hf_low: least HF readings, left and right, fine units, MISSING where there is none.
         """
-        self.runaway.frame()
+        self.runaway.frame(means)
         self.oscillation.frame(hf_low[0], hf_low[1])
         self._turn = (self._turn + 1) % TURNS
 

@@ -17,7 +17,7 @@ from watch_bench import LIMIT_V, OSCILLATION, RUNAWAY, TARGET_V, feed, guard_of,
 
 from wardenfw import scale, wire
 from wardenfw.guard import Guard
-from wardenfw.watch import PIECES
+from wardenfw.watch import PIECES, Watch
 
 SETTLE_S = 10.0
 
@@ -264,7 +264,16 @@ def small_history(monkeypatch: pytest.MonkeyPatch) -> None:
     from wardenfw.history import History
 
     back = History.back
+    frame = Watch.frame
+
+    def small(values: list[int]) -> list[int]:
+        return [Small(v) for v in values]
+
     monkeypatch.setattr(History, "back", lambda self, *of: Small(back(self, *of)))
+    # What a finding says is worked out once, in floats.
+    monkeypatch.setattr(Watch, "_oscillation", lambda self, k: (OSCILLATION,))
+    monkeypatch.setattr(Watch, "_runaway", lambda self: (RUNAWAY,))
+    monkeypatch.setattr(Watch, "frame", lambda self, means, low: frame(self, small(means), small(low)))
 
 
 @pytest.mark.usefixtures("small_history")

@@ -98,9 +98,10 @@ def feed(
         si = {name: at(readings.get(name, quiet), t_s) for name, quiet in QUIET.items()}
         amps = at(readings["rails_a"], t_s) if "rails_a" in readings else rails_a(si["bias_left_v"], si["bias_right_v"])
         si["rail_pos_a"] = si["rail_neg_a"] = amps
-        guard.push([fine(name, si[name]) for name in wire.CHANNELS])
+        means = [fine(name, si[name]) for name in wire.CHANNELS]
+        guard.push(means)
         low = {name: at((hf_low or {}).get(name, si[name]), t_s) for name in ("hf_left_v", "hf_right_v")}
-        guard.watch.frame([fine(name, low[name]) for name in ("hf_left_v", "hf_right_v")])
+        guard.watch.frame(means, [fine(name, low[name]) for name in ("hf_left_v", "hf_right_v")])
         for piece in range(PIECES):
             found = guard.watch.step(piece)
             if found is not None:

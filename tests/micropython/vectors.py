@@ -348,7 +348,7 @@ def watch_vectors():
             elif run == 7 and n > 100:
                 means[6] = scale.MISSING if rng.below(9) == 0 else means[6] + rng.below(n * 20)
             guard.push(means)
-            watch.frame(low)
+            watch.frame(means, low)
             for piece in range(PIECES):
                 found = watch.step(piece)
                 if found is not None:
