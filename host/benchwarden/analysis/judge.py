@@ -21,6 +21,7 @@ from benchwarden.analysis.kirchhoff import Kirchhoff
 from benchwarden.analysis.levels import Levels
 from benchwarden.analysis.metrics import Metrics
 from benchwarden.analysis.offset import Offset
+from benchwarden.analysis.outlook import outlook_table
 from benchwarden.analysis.planner import stage_figures
 from benchwarden.analysis.relay import Relay
 from benchwarden.analysis.runaway import Runaway
@@ -29,6 +30,7 @@ from benchwarden.analysis.sensors import Sensors
 from benchwarden.analysis.situation import Facts, Situation, StageNow
 from benchwarden.analysis.stretches import Stretches
 from benchwarden.analysis.verdict import verdict_table
+from benchwarden.analysis.warm_up import WarmUp
 from benchwarden.core.channels import BITS
 from benchwarden.core.findings import Finding
 from benchwarden.core.plan import StageFigures
@@ -81,6 +83,7 @@ class Judge:
         self._situation = Situation(self._facts)
         self._stretches = Stretches(self._facts)
         self._runaway = Runaway(self._facts, self._stretches)
+        self._warm_up = WarmUp(self._facts, self._stretches)
         self._hf = Hf(self._facts)
         # Order matters where two see the same thing in the same second: the more special name first.
         self._detectors: tuple[_Detector, ...] = (
@@ -91,6 +94,7 @@ class Judge:
             self._runaway,
             Offset(self._facts),
             Bias(self._facts),
+            self._warm_up,
         )
         self._metrics = Metrics(self._facts)
         self._open_s = math.inf
@@ -182,6 +186,10 @@ class Judge:
             found.append(finding)
         return found
 
+    def outlook(self) -> dict[str, Any]:
+        """Return where each channel is heading, as `outlook_table` tells it."""
+        return outlook_table(self._facts, self._warm_up, self._runaway, ended=self._table is not None)
+
     def finish(self) -> dict[str, Any]:
         """Return the fixed verdict JSON; a second call returns the same."""
         if self._table is None:
@@ -192,6 +200,7 @@ class Judge:
             self._table = verdict_table(
                 self._facts, self._metrics, self._trips, self._warnings, reached, self._hf.events
             )
+            self._table["metrics"]["outlook"] = self.outlook()
         return self._table
 
 

@@ -66,6 +66,7 @@ class _Side:
         self.sure_s = math.nan
         self.sink = usual_sink(facts)
         self.fit: LoopFit | None = None
+        self.known: tuple[LoopFit | None, Forecast | None] = (None, None)
         self.forecast: Forecast | None = None
         self.look_s = -math.inf
         self.minute: deque[float] = deque(maxlen=_RISING_S)
@@ -98,6 +99,10 @@ class Runaway:
         None where not known; no forecast is made for a loop that surely has an equilibrium.
         """
         return self._sides[k].fit, self._sides[k].forecast
+
+    def known(self, k: int) -> tuple[LoopFit | None, Forecast | None]:
+        """Return the same from the last record of a channel that was long enough to mean something."""
+        return self._sides[k].known
 
     def second(self, second: Second, now: Situation, stage: StageNow) -> list[Finding]:
         """Judge one second."""
@@ -153,6 +158,8 @@ class Runaway:
             return
         if not side.stable():
             side.forecast = forecast(fit, self._facts, limit_v, HORIZON_S)
+        if span > _LEAST_TRIP_S:
+            side.known = (fit, side.forecast)
         known, sd = fit.sink.mean_k_per_w(), fit.sink.sd_k_per_w()
         if span > _KNOWN_S and sd < _KNOWN_SHARE * known:
             side.sink = SinkBefore(known, max(_KEEP_TIMES * sd, 0.1 * known))

@@ -1,0 +1,71 @@
+"""Where is each channel heading, in one plain table for the status file, the views and the verdict?
+
+Numbers are rounded to what they are worth; None stands for what is not known.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from benchwarden.analysis.runaway import Runaway
+from benchwarden.analysis.situation import SIDES, Facts
+from benchwarden.analysis.warm_up import WarmUp
+
+
+def outlook_table(facts: Facts, warm_up: WarmUp, runaway: Runaway, *, ended: bool) -> dict[str, Any]:
+    """Return for "left" and "right": state, final drop, time constant, pot advice, loop gain and forecast.
+
+    Args:
+        ended: the run is over: what was last known stands, and there is nothing to set any more.
+
+    Returns:
+        Per side: `state` ("settled", "settling", "drifting", "unknown"), `why`, `now_mv`, `target_mv`,
+        `final_mv`, `final_95_mv`, `tau_s`, `tau_95_s`, `set_now_mv`, `stretch_s`, `loop_gain`,
+        `loop_gain_95`, `runaway_p`, `limit_mv`, `reaches_limit_s` (5, 50, 95 %; None for never).
+    """
+    return {side: _side(k, facts, warm_up, runaway, ended) for k, side in enumerate(SIDES)}
+
+
+def _side(k: int, facts: Facts, warm_up: WarmUp, runaway: Runaway, ended: bool) -> dict[str, Any]:
+    view = warm_up.last_known(k) if ended else warm_up.view(k)
+    fit, told = runaway.known(k) if ended else runaway.fit(k)
+    table: dict[str, Any] = {
+        "state": view.state,
+        "why": view.why,
+        "now_mv": _mv(view.now_v),
+        "target_mv": _mv(facts.target_v),
+        "final_mv": _mv(view.final_v),
+        "final_95_mv": _pair(view.final_95_v, 1e3),
+        "tau_s": _plain(view.tau_s),
+        "tau_95_s": _pair(view.tau_95_s),
+        "set_now_mv": None if ended else _mv(view.set_now_v),
+        "stretch_s": _plain(view.stretch_s),
+        "loop_gain": None,
+        "loop_gain_95": None,
+        "runaway_p": None,
+        "limit_mv": None,
+        "reaches_limit_s": None,
+    }
+    if fit is not None:
+        table["loop_gain"] = _plain(fit.gain)
+        table["loop_gain_95"] = _pair(fit.interval())
+    if told is not None:
+        table["runaway_p"] = _plain(told.runaway_p)
+        table["limit_mv"] = _mv(told.limit_v)
+        table["reaches_limit_s"] = [_plain(t) for t in told.reach_s]
+    return table
+
+
+def _plain(value: float) -> float | None:
+    """Return a JSON number of sensible length, None for what is not one."""
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def _mv(value_v: float) -> float | None:
+    return _plain(value_v * 1e3)
+
+
+def _pair(values: tuple[float, float], scale: float = 1.0) -> list[float] | None:
+    low, high = (_plain(v * scale) for v in values)
+    return None if low is None or high is None else [low, high]
