@@ -552,6 +552,7 @@ class Supervisor:
                 for name, triple in zip(CHANNELS, zip(*self._triples, strict=True), strict=False)
             },
             "findings": [asdict(f) for f in self._findings[-50:]],
+            "outlook": self._judge.outlook(),
             "verdict": self._verdict,
             "messages": list(self._messages),
             "record": {"pdf": None, "csv": None},

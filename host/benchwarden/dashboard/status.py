@@ -135,6 +135,29 @@ class Board:
 
 
 @dataclass(frozen=True)
+class OutlookRow:
+    """Where one channel's bias is heading; millivolts across one emitter resistor, None where not known.
+
+    Attributes:
+        side: "left" or "right".
+        state: "settled", "settling", "drifting" or "unknown".
+        reaches_s: seconds until the safe limit, None for never.
+    """
+
+    side: str
+    state: str
+    now_mv: float | None
+    target_mv: float | None
+    final_mv: float | None
+    final_95_mv: tuple[float, float] | None
+    tau_s: float | None
+    set_now_mv: float | None
+    loop_gain: float | None
+    loop_gain_95: tuple[float, float] | None
+    reaches_s: float | None
+
+
+@dataclass(frozen=True)
 class Status:
     """The status of a run.
 
@@ -161,6 +184,7 @@ class Status:
     stages: tuple[StageRow, ...]
     values: dict[str, tuple[float, float | None, float | None] | None]
     findings: tuple[FindingRow, ...]
+    outlook: tuple[OutlookRow, ...]
     verdict: str
     why: str
     messages: tuple[tuple[float | None, str], ...]
@@ -293,6 +317,31 @@ def _value(entry: object) -> tuple[float, float | None, float | None] | None:
     return mean, number(entry[1]) if len(entry) > 1 else None, number(entry[2]) if len(entry) > 2 else None
 
 
+def _pair(value: object) -> tuple[float, float] | None:
+    if not isinstance(value, list) or len(value) != 2:
+        return None
+    low, high = number(value[0]), number(value[1])
+    return None if low is None or high is None else (low, high)
+
+
+def _outlook(side: str, entry: object) -> OutlookRow:
+    table = _table(entry)
+    reaches = table.get("reaches_limit_s")
+    return OutlookRow(
+        side=plain(side, 20),
+        state=plain(table.get("state"), 20),
+        now_mv=number(table.get("now_mv")),
+        target_mv=number(table.get("target_mv")),
+        final_mv=number(table.get("final_mv")),
+        final_95_mv=_pair(table.get("final_95_mv")),
+        tau_s=number(table.get("tau_s")),
+        set_now_mv=number(table.get("set_now_mv")),
+        loop_gain=number(table.get("loop_gain")),
+        loop_gain_95=_pair(table.get("loop_gain_95")),
+        reaches_s=number(reaches[1]) if isinstance(reaches, list) and len(reaches) == 3 else None,
+    )
+
+
 def parse(raw: dict[str, Any]) -> Status:
     """Return the typed status held in a status table; never raises for its content."""
     relay = _table(raw.get("relay"))
@@ -332,6 +381,7 @@ def parse(raw: dict[str, Any]) -> Status:
             )
             for entry in _tables(raw.get("findings"))
         ),
+        outlook=tuple(_outlook(side, entry) for side, entry in _table(raw.get("outlook")).items())[:2],
         verdict=plain(_table(verdict).get("verdict"), 40) if isinstance(verdict, dict) else "",
         why=plain(raw.get("why")),
         messages=tuple(

@@ -235,7 +235,8 @@ def _channels(found: tuple[Row, ...], width: int, room: int) -> list[Text]:
 def _findings(now: Snapshot, room: int) -> list[Text]:
     if now.status is None or room <= 0:
         return []
-    lines = [
+    lines = [_line(f"bias {row.side}: {'; '.join(words.outlook(row))}") for row in now.status.outlook]
+    lines += [
         _line(f"{'TRIP' if row.severity == 'trip' else 'warning'}: {words.finding(row)}")
         for row in reversed(now.status.findings)
     ]

@@ -341,6 +341,23 @@ def _findings_drawn(shown: Any) -> Any:
     return [html.Ul(out, className="plain")]
 
 
+def _outlook_shows(now: Snapshot) -> Any:
+    if now.status is None:
+        return ()
+    return tuple((row.side, row.state, words.outlook(row)) for row in now.status.outlook)
+
+
+def _outlook_drawn(shown: Any) -> Any:
+    if not shown:
+        return [html.P("Not known yet.", className="facts")]
+    out: list[Any] = []
+    for side, state, told in shown:
+        sign = {"settled": "●", "drifting": "△"}.get(state, "·")
+        out.append(html.Dt([html.Span(sign, **_named({"aria-hidden": "true"})), f" {side.capitalize()}"]))
+        out += [html.Dd(part) for part in told]
+    return [html.Dl(out, className="outlook")]
+
+
 def _messages_shows(now: Snapshot) -> Any:
     if now.status is None:
         return ()
@@ -392,6 +409,7 @@ PARTS = (
     Part("relay", _relay_shows, _relay_drawn),
     Part("stages", _stages_shows, _stages_drawn),
     Part("findings", _findings_shows, _findings_drawn),
+    Part("outlook", _outlook_shows, _outlook_drawn),
     Part("messages", _messages_shows, _messages_drawn),
     Part("limits", _limits_shows, _limits_drawn),
 )
@@ -506,6 +524,10 @@ def page(now: Snapshot, points: Points) -> Any:
                         [
                             html.Section(
                                 [html.H2("Mains relay"), html.Div(drawn["relay"], id="relay")], className="card relay"
+                            ),
+                            html.Section(
+                                [html.H2("Where the bias goes"), html.Div(drawn["outlook"], id="outlook")],
+                                className="card outlook-card",
                             ),
                             html.Section(
                                 [html.H2("Findings"), html.Div(drawn["findings"], id="findings")],

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from benchwarden.dashboard.feed import Snapshot
-from benchwarden.dashboard.status import FindingRow, Prompt, Relay, StageRow, Status
+from benchwarden.dashboard.status import FindingRow, OutlookRow, Prompt, Relay, StageRow, Status
 
 CAUTIONS = (
     "Benchwarden is not a certified protective device. Mains can kill. Capacitors stay charged after the relay "
@@ -225,3 +225,30 @@ def alarms(now: Snapshot) -> tuple[Alarm, ...]:
 
 def _ended(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else text + "."
+
+
+def outlook(row: OutlookRow) -> tuple[str, ...]:
+    """Return in short sentences where a channel's bias is heading, "" parts left out."""
+    if row.state == "unknown" or row.now_mv is None:
+        return ("Not known yet: it needs calm idle time.",)
+    told = [f"{row.now_mv:.1f} mV now, {row.state}"]
+    if row.final_mv is not None:
+        span = f" ({row.final_95_mv[0]:.1f} to {row.final_95_mv[1]:.1f})" if row.final_95_mv else ""
+        told.append(f"ends at {row.final_mv:.1f} mV{span}")
+    if row.reaches_s is not None:
+        told.append(f"does not settle: safe limit in about {duration(row.reaches_s)}")
+    elif row.tau_s is not None and row.state == "settling":
+        told.append(f"time constant {duration(row.tau_s)}")
+    if _worth_turning(row):
+        told.append(f"to end at {row.target_mv:.1f} mV, set {row.set_now_mv:.1f} mV now")
+    if row.loop_gain is not None:
+        span = f" ({row.loop_gain_95[0]:.2f} to {row.loop_gain_95[1]:.2f})" if row.loop_gain_95 else ""
+        told.append(f"loop gain {row.loop_gain:.2f}{span}")
+    return tuple(told)
+
+
+def _worth_turning(row: OutlookRow) -> bool:
+    """Return whether the end lies beside the target by more than is worth turning a pot for."""
+    if row.set_now_mv is None or row.final_mv is None or row.target_mv is None:
+        return False
+    return abs(row.final_mv - row.target_mv) > max(0.05 * row.target_mv, 0.3)

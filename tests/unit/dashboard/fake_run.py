@@ -142,6 +142,7 @@ def status(phase: str = "holding", stage: int = 3, **changes: Any) -> dict[str, 
         "stages": stages(stage),
         "values": values(pct if closed else 0.0),
         "findings": [],
+        "outlook": {"left": outlook(), "right": outlook(state="unknown", now_mv=None)},
         "verdict": None,
         "messages": [
             {"t_s": 2.0, "text": "board found, self-test passed"},
@@ -152,6 +153,22 @@ def status(phase: str = "holding", stage: int = 3, **changes: Any) -> dict[str, 
     }
     found.update(changes)
     return found
+
+
+def outlook(**changes: Any) -> dict[str, Any]:
+    found = {
+        "state": "settling",
+        "now_mv": 9.42,
+        "target_mv": 11.0,
+        "final_mv": 12.51,
+        "final_95_mv": [12.1, 12.9],
+        "tau_s": 420.0,
+        "set_now_mv": 8.31,
+        "loop_gain": 0.44,
+        "loop_gain_95": [0.36, 0.52],
+        "reaches_limit_s": None,
+    }
+    return found | changes
 
 
 def prompt(act: str = "close-relay", ask: str = "confirm", number: int = 7) -> dict[str, Any]:

@@ -11,6 +11,7 @@ import fake_run
 import pytest
 
 from benchwarden.core.channels import CHANNELS
+from benchwarden.dashboard import words
 from benchwarden.dashboard.margins import rows, scale
 from benchwarden.dashboard.status import Board, parse, plain
 from benchwarden.dashboard.words import kept_together
@@ -135,3 +136,33 @@ def test_the_calibration_is_told_and_only_a_sound_one_is_good() -> None:
     assert not board(cal=f"{words}; slot b: damaged", calibration={"state": "calibrated"}).calibration_is_good
     assert not board(cal="calibration overdue since 2026-01-01", calibration={"state": "overdue"}).calibration_is_good
     assert board(cal=None).calibration == "calibration unknown"
+
+
+def told(**changes: Any) -> str:
+    table = fake_run.status("holding", 3, outlook={"left": fake_run.outlook(**changes)})
+    return "; ".join(words.outlook(parse(table).outlook[0]))
+
+
+def test_the_outlook_says_what_to_set_and_how_sure_it_is() -> None:
+    said = told()
+    assert "9.4 mV now, settling" in said
+    assert "ends at 12.5 mV (12.1 to 12.9)" in said
+    assert "to end at 11.0 mV, set 8.3 mV now" in said
+    assert "loop gain 0.44 (0.36 to 0.52)" in said
+
+
+def test_a_pot_that_stands_well_is_left_alone() -> None:
+    assert "set" not in told(final_mv=11.2, state="settled").replace("settled", "")
+
+
+def test_a_bias_without_an_end_says_when_the_limit_is_met() -> None:
+    said = told(final_mv=None, final_95_mv=None, set_now_mv=None, reaches_limit_s=[200.0, 310.0, None])
+    assert "does not settle: safe limit in about 5 min 10 s" in said
+
+
+@pytest.mark.parametrize(
+    "raw", [None, [], "x", {"left": 3}, {"left": {"state": 7, "final_95_mv": [1], "reaches_limit_s": {}}}]
+)
+def test_an_outlook_of_any_shape_is_read(raw: object) -> None:
+    for row in parse({"outlook": raw}).outlook:
+        assert words.outlook(row) == ("Not known yet: it needs calm idle time.",)
