@@ -107,7 +107,9 @@ def _reasons(facts: Facts, metrics: Metrics, missing: list[str], reached_last: b
         found.append(f"on mains for {metrics.energised_s:.0f} s, a {facts.unit.run_type} needs {enough_s:.0f} s")
     needed = [words for words in missing if not any(words.endswith(name) for name in _OPTIONAL)]
     if needed and metrics.energised_s > 0.0:
-        found.append("needed channels were missing")
+        names = [words.rsplit(" ", 1)[1] for words in needed]
+        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        found.append(f"needed channels were missing: {', '.join(names[:3])}{more}")
     if not reached_last:
         found.append("the last stage was not reached")
     return found
