@@ -13,7 +13,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from benchwarden.analysis.weighing import weigh
 from benchwarden.core.samples import FloatArray
@@ -60,15 +59,16 @@ def smoothed(values: FloatArray, period_s: float, tau_s: FloatArray, start: floa
         tau_s: lags, shape (g,).
         start: state before the first block.
     """
-    means = np.empty((len(tau_s), len(values)))
-    ends = np.empty_like(means)
-    for j, tau in enumerate(tau_s.tolist()):
-        keep = math.exp(-period_s / tau)
-        end, _ = lfilter([1.0 - keep], [1.0, -keep], values, zi=[keep * start])
-        before = np.concatenate([[start], end[:-1]])
-        means[j] = values + (before - values) * (tau / period_s) * (1.0 - keep)
-        ends[j] = end
-    return means, ends
+    keep = np.exp(-period_s / tau_s)
+    ends = np.empty((len(values) + 1, len(tau_s)))
+    ends[0] = state = np.full(len(tau_s), start)
+    for i, value in enumerate(values.tolist(), 1):
+        state = value + (state - value) * keep
+        ends[i] = state
+    # The mean of an exponential over one block.
+    share = tau_s / period_s * (1.0 - keep)
+    means = values[:, None] + (ends[:-1] - values[:, None]) * share
+    return np.ascontiguousarray(means.T), np.ascontiguousarray(ends[1:].T)
 
 
 def fading(n: int, period_s: float, tau_s: FloatArray) -> FloatArray:
