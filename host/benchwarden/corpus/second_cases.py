@@ -23,7 +23,7 @@ from benchwarden.corpus.second_look_alikes import LOOK_ALIKES, turned_by, turned
 from benchwarden.corpus.second_model import STEP_S, ends_at, idle_heat_w, loop_gain, steady
 from benchwarden.corpus.second_reading import FLOORS, Reader, Scene, frames
 from benchwarden.corpus.second_script import Played, Script, Weather, play
-from benchwarden.corpus.second_sets import draw_set, target_a
+from benchwarden.corpus.second_sets import bearable_share, draw_set, peak_v, target_a
 
 MODEL = "second"
 KINDS = (HEALTHY, *FAULTS, MARGINAL)
@@ -102,11 +102,6 @@ def _plan(seed: int) -> _Plan:
     return _faulty(seed, rng, draws, unit, ambient_c)
 
 
-def _peak_v(unit: Unit, share: float = 1.0) -> float:
-    """Return the peak of the test signal at a share of an eighth of the rated power."""
-    return math.sqrt(2.0 * share * unit.rated_power_w / 8.0 * unit.load_ohm)
-
-
 def _healthy(seed: int, rng: np.random.Generator, draws: random.Random, unit: Unit, ambient_c: float) -> _Plan:
     names = tuple(LOOK_ALIKES)
     kind = names[(seed // 2) % len(names)]
@@ -160,11 +155,12 @@ def _burn_in(script: Script, words: dict[str, str], rng: np.random.Generator, ki
     _on(script, words)
     drive_at = rng.uniform(0.25, 0.8) * script.length_s
     driven_s = rng.uniform(0.2, 0.6) * (script.length_s - drive_at)
-    peak_v = _peak_v(script.unit, rng.uniform(0.4, 1.0))
+    share = bearable_share(script.sets, script.unit, script.ambient_c, rng.uniform(0.4, 1.0))
+    volts = peak_v(script.unit, share)
     if kind == "clipping":
-        peak_v, driven_s = 1.1 * script.unit.rail_nominal_v, rng.uniform(20.0, 60.0)
+        volts, driven_s = 1.1 * script.unit.rail_nominal_v, rng.uniform(20.0, 60.0)
         _corners(script, drive_at, driven_s, rng.uniform(0.05, 1.5))
-    script.stage(drive_at, words["drive"], 100.0, False, peak_v)
+    script.stage(drive_at, words["drive"], 100.0, False, volts)
     script.stage(drive_at + driven_s, words["idle"] + " 2", 100.0, False)
     script.stage(script.length_s - 30.0, words["off"], 0.0, False, closed=False)
     return 43.0, drive_at
@@ -233,7 +229,8 @@ def _faulty(seed: int, rng: np.random.Generator, draws: random.Random, unit: Uni
     at_s = rng.uniform(90.0, 0.4 * script.length_s)
     if fault.driven:
         drive_at = rng.uniform(150.0, 300.0)
-        script.stage(drive_at, words["drive"], 100.0, False, _peak_v(unit))
+        share = bearable_share(sets, unit, ambient_c, 1.0)
+        script.stage(drive_at, words["drive"], 100.0, False, peak_v(unit, share))
         at_s = drive_at + rng.uniform(30.0, 0.4 * (script.length_s - drive_at))
     fault.put(script, at_s, severity, side, rng)
     truth = Truth(

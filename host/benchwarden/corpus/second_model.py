@@ -136,12 +136,17 @@ def steady(sets: Sets, heat_w: FloatArray, ambient_c: FloatArray) -> Heat:
     rise = law.rise_for_w(heat_w, room, sets.conv_w, sets.conv_power, sets.rad_m2)
     if (sets.cross > 0.0).any():
         cross = sets.cross[:, None]
-        for _ in range(40):
-            other = rise[:, ::-1]
-            for _ in range(4):
-                out = law.given_off_w(rise, room, sets.conv_w, sets.conv_power, sets.rad_m2)
-                more = law.given_off_w(rise + 0.01, room, sets.conv_w, sets.conv_power, sets.rad_m2)
-                rise = rise - (out + cross * (rise - other) - heat_w) / ((more - out) / 0.01 + cross)
+        for _ in range(80):
+            before = rise
+            out = law.given_off_w(rise, room, sets.conv_w, sets.conv_power, sets.rad_m2)
+            more = law.given_off_w(rise + 0.01, room, sets.conv_w, sets.conv_power, sets.rad_m2)
+            surplus = out + cross * (rise - rise[:, ::-1]) - heat_w
+            # Newton on both channels' balances at once: a matrix of two by two.
+            own = (more - out) / 0.01 + cross
+            det = own * own[:, ::-1] - cross * cross
+            rise = rise - (surplus * own[:, ::-1] + cross * surplus[:, ::-1]) / det
+            if (np.abs(rise - before) <= 1e-11 * np.abs(rise) + 1e-12).all():
+                break
     fins = room + rise
     mount = fins + heat_w / sets.g12
     device = heat_w[:, :, None] / (2.0 * sets.pairs[:, :, None]) * _uneven(sets)
@@ -236,7 +241,7 @@ def ends_at(sets: Sets, rail_v: FloatArray, ambient_c: FloatArray, start_a: Floa
         heat = steady(sets, idle_heat_w(sets, current, rail_v), ambient_c)
         before = current
         current = current_at(sets, heat, rail_v, sets.setting_v, np.log(current))
-        if np.allclose(current, before, rtol=1e-8, atol=0.0):
+        if (np.abs(current - before) <= 1e-8 * current).all():
             break
     found: FloatArray = np.where((current < 0.9 * MOST_A) & (np.abs(current / before - 1.0) < 1e-4), current, np.nan)
     return found
@@ -246,7 +251,7 @@ def current_at(sets: Sets, heat: Heat, rail_v: FloatArray, setting_v: FloatArray
     """Return the current per pair that a setting gives at these temperatures, from a guess of its ln."""
     start = np.exp(np.minimum(ln_a, np.log(MOST_A)))
     fixed, per_ln, ohm = _loop_terms(sets, heat, rail_v[:, None], start)
-    return np.exp(_newton(ln_a, fixed - setting_v, per_ln, ohm, 30))
+    return np.exp(_newton(ln_a, fixed - setting_v, per_ln, ohm, 12))
 
 
 def _newton(x: FloatArray, fixed: FloatArray, per_ln: FloatArray, ohm: FloatArray, rounds: int) -> FloatArray:

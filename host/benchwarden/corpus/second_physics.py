@@ -72,7 +72,10 @@ def rise_for_w(heat_w: FloatArray, ambient_c: _Like, conv_w: _Like, power: _Like
         error = given_off_w(rise, ambient_c, conv_w, power, rad_m2) - heat
         step = 1e-4 * rise
         slope = (given_off_w(rise + step, ambient_c, conv_w, power, rad_m2) - heat - error) / step
+        before = rise
         rise = np.maximum(rise - error / slope, 1e-4 * rise)
+        if (np.abs(rise - before) <= 1e-12 * rise).all():
+            break
     return rise
 
 
