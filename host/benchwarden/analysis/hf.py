@@ -303,7 +303,9 @@ class Hf:
         if stay is not None and lasted:
             channel.add(min(max(stay.live + stay.pairs, weigh.EDGE_LEAST), weigh.EDGE_MOST))
         if stay is None:
-            channel.stay = Stay(start_s - frames.period_s, self._recent[-1].mean[SINK[k]], None, False, False)
+            channel.stay = Stay(
+                start_s - frames.period_s, self._recent[-1].mean[SINK[k]], None, False, False, now.drive
+            )
             channel.stay.level(rise[k], during.hf_v[k], float(frames.high[HF[k], first:stop].max()))
         self._over(k, end_s, now.drive)
         return short
@@ -362,7 +364,12 @@ class Hf:
             )
             if company is not None:
                 most = weigh.EDGE_MOST + min(apart_s, weigh.HOLD_MOST)
-                stay.begin(company, company.evidence(k, (rise[0], rise[1]), alone, weigh.EDGE_LEAST, most), apart_s)
+                # What grew before it was up had its current before.
+                since = (
+                    stay.sofar.hf_v[0] - stay.before.hf_v[0],
+                    stay.sofar.hf_v[1] - stay.before.hf_v[1],
+                )
+                stay.begin(company, company.evidence(k, since, alone, weigh.EDGE_LEAST, most), apart_s)
                 channel.risen_a = company.rise_a
         if calm and not now.drive and stay.last is not None:
             stay.pairs = min(max(stay.pairs + self._pair(k, stay.last, here, rise, frames.spread_a), -3.0), 5.0)
@@ -381,6 +388,7 @@ class Hf:
             before,
             with_power=raised and self._quiet_s >= _QUIET_BEFORE_S,
             unpowered=start_s - channel.unpowered_s < _UNPOWERED_S,
+            driven=now.drive,
         )
 
     def _pair(self, k: int, last: Means, here: Means, rise: list[float], frame_a: float) -> float:

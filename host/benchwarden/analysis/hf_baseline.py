@@ -25,9 +25,9 @@ _DEVIATIONS = 6.0
 # Of two normal values, mean deviation of one over their mean difference.
 _STEP_DEVIATION = 0.7071
 # In times of what the largest reading of a quiet second is above the level: the
-# largest of ten normal readings is 1.5 standard deviations up, twice that is one
-# reading in a thousand, of frame means where extremes are not sent.
-_TOPS = 2.0
+# largest of ten normal readings is 1.5 standard deviations up; 2.5 times that is six
+# readings in 100 000, of frame means where extremes are not sent.
+_TOPS = 2.5
 
 
 class Baseline:

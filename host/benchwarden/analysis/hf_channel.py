@@ -62,6 +62,7 @@ class Stay:
     Attributes:
         since_s: start. before: means of the frames just before it, None if none were of use.
         with_power: began with the rails, after quiet. unpowered: was there before them.
+        driven: under the test signal.
         live, pairs: evidence of its beginning, and of its ups and downs.
         first_v, excess_v, low_v, high_v: rise over the baseline: in the first second, the
             newest, smallest and largest second; jump_v: largest from second to second.
@@ -77,6 +78,7 @@ class Stay:
     before: Means | None
     with_power: bool
     unpowered: bool
+    driven: bool
     live: float = 0.0
     pairs: float = 0.0
     first_v: float = math.nan
@@ -135,6 +137,9 @@ class Stay:
         """Return the evidence of how it began and how long it has been steady on one side."""
         if self.unpowered:
             return UNPOWERED
+        if self.driven:
+            # Clipping begins with the drive, lasts, and may be on one side only.
+            return 0.0
         begun = (WITH_POWER if self.with_power else 0.0) + (GRADUAL if self.gradual else 0.0)
         if self.excess_v < SINGLE_V or self.live + self.pairs < -1.0:
             return begun

@@ -35,8 +35,8 @@ _MOST_A_PER_V = 1.0
 # What an output stage with slow devices draws across (the project's own guess).
 _TYPICAL_A_PER_V = 10e-3
 _PLAIN = 6.0
-# A hand on the other channel's pot, say.
-ELSEWHERE = -8.0
+# All that an edge is worth when the current is the other channel's: a hand on its pot.
+ELSEWHERE = -2.0
 # A class AB stage's idle current follows its rail by this power (spreaders fed
 # through resistors; common practice, no source).
 _LINE_POWER = 4.0
@@ -159,7 +159,10 @@ class Company:
             # Sums of many that hardly tell anything wander; each of few that do is a test.
             return 0.0
         found = min(max(log_ratio(self.rise_a, level, self.sigma_a), least), most)
-        return min(found + self._place(k, alone), most) if found > 1.0 else found
+        if found <= 1.0:
+            return found
+        place = self._place(k, alone)
+        return place if place == ELSEWHERE else min(found + place, most)
 
     def _place(self, k: int, alone: bool) -> float:
         """Return what the bias drops say about where the current goes: from ELSEWHERE to 1.5."""

@@ -20,7 +20,8 @@ _FEWEST = 6
 # One-sided probability of a test by chance before it is told.
 _CHANCE = 1e-3
 _NORMAL = 3.09  # quantile of that probability
-_BINS = 200
+# Half a kelvin each.
+_BINS, _PER_K = 300, 2.0
 
 
 @dataclass(frozen=True)
@@ -90,15 +91,15 @@ class Coincidence:
 
     def spent(self, sink_c: float, drive: bool) -> None:
         """Take note of a second under power."""
-        if 0.0 <= sink_c < _BINS:
-            self._seconds[drive][int(sink_c)] += 1
+        if 0.0 <= sink_c < _BINS / _PER_K:
+            self._seconds[drive][int(_PER_K * sink_c)] += 1
             self._total[drive] += 1
 
     def happened(self, event: HfEvent) -> str:
         """Take in an event and return words for a coincidence that is no chance, "" if none (or told before)."""
         fresh = event.start_s - self._last_s > _CLUSTER_S
         self._last_s = event.end_s
-        if not fresh or not 0.0 <= event.sink_c < _BINS:
+        if not fresh or not 0.0 <= event.sink_c < _BINS / _PER_K:
             return ""
         sinks = self._sinks[event.drive]
         if len(sinks) < MOST_EVENTS:
@@ -127,7 +128,7 @@ class Coincidence:
             return ""
         below = 0.0
         for c in sinks:
-            i = int(c)
+            i = int(_PER_K * c)
             below += (sum(seconds[:i]) + 0.5 * seconds[i]) / total
         # Ranks of independent events are uniform on 0..1: mean 1/2, variance 1/12.
         z = (below / n - 0.5) * math.sqrt(12.0 * n)

@@ -40,6 +40,8 @@ AFTER_DRIVE_S = 2.5
 # An output network's resistor lives for about a second at this level: too short
 # to wait for whole seconds. Share of the rail, at least 3 V.
 GROSS_SHARE, GROSS_V, GROSS_S = 0.06, 3.0, 0.25
+# 30 % of a 40 V rail is 7 W in 10 ohm: two frames have to do.
+GROSS_AT_ONCE_S, NETWORK_OHM = 0.15, 10.0
 # Later than this after HF came up (alone, or on both outputs), a rise of the current is another matter.
 GROSS_FRESH_S = (15.0, 3.0)
 # A rail without supply is emptied by what it feeds while the other stays: the output
@@ -262,26 +264,43 @@ class Levels:
             if math.isnan(self._gross_s[k]):
                 self._gross_s[k] = t_s - self._period_s
             level, other = float(block.minimum[i, HF[k]]), float(block.minimum[i, HF[1 - k]])
-            if t_s - self._gross_s[k] < GROSS_S or ("oscillation", HF[k]) in self._done:
+            up_s = t_s - self._gross_s[k]
+            if ("oscillation", HF[k]) in self._done or up_s < (GROSS_AT_ONCE_S if level > 0.3 * rail else GROSS_S):
                 continue
-            amps = (float(values[POS_A]) + float(values[NEG_A])) / 2.0
-            # The seconds just before: two minutes ago the pots may have stood elsewhere.
-            fresh_past = [v[POS_A] + v[NEG_A] for t, v in self._history if -10.0 < t - self._gross_s[k] < 0.0]
-            now_past = sorted(a for a in fresh_past if a == a)
-            past = now_past[len(now_past) // 2] / 2.0 if now_past else (self._past(POS_A) + self._past(NEG_A)) / 2.0
             alone = not other > 0.15 * level
-            fed = amps > past + max(0.03, (0.1 if alone else 0.5) * past) and still_s > 4.0
-            # Reservoirs that follow a step of the mains draw current too.
-            stood = [abs(v[POS_V]) for _, v in list(self._history)[-3:]]
-            fresh = t_s - self._gross_s[k] < GROSS_FRESH_S[0 if alone else 1]
-            fed = fed and fresh and all(abs(abs(float(values[POS_V])) - v) < 0.006 * self._facts.rail_v for v in stood)
-            if (fed and level >= other and not driven) or (alone and level > (0.15 if driven else 0.1) * rail):
+            both_v = math.hypot(level, 0.0 if alone else other)
+            fed = still_s > 4.0 and not driven and self._fed(values, both_v, rail, alone, t_s, up_s)
+            far = alone and level > (0.15 * rail if driven else max(0.2 * rail, 6.0)) and up_s > 1.5 * self._period_s
+            if far or (fed and level >= other):
                 self._done.add(("oscillation", HF[k]))
-                why = (
-                    f"{level:.1f} V above 100 kHz on the {side} output in every scan for {t_s - self._gross_s[k]:.1f} s"
-                )
-                return [trip(t_s, "oscillation", side, why)]
+                why = f"{level:.1f} V above 100 kHz on the {side} output in every scan for {up_s:.1f} s"
+                return [trip(t_s, "oscillation", side, f"{why}{', and both rails feed it' if fed else ''}")]
         return []
+
+    def _fed(self, values: FloatArray, level_v: float, rail: float, alone: bool, t_s: float, up_s: float) -> bool:
+        """Tell whether both rail currents rose, just when the level did, by what an output network burns.
+
+        V^2 / (2 R) out of both rails is the least that a level at the terminal costs the
+        set (energy), R being some 10 ohm; a transmitter's costs it nothing.
+        """
+        if up_s > GROSS_FRESH_S[0 if alone else 1]:
+            return False
+        since = [v for t, v in self._history if -10.0 < t - (t_s - up_s) < 0.0]
+        rises = []
+        for channel in (POS_A, NEG_A):
+            past = sorted(v[channel] for v in since if v[channel] == v[channel])
+            now = float(values[channel])
+            if past and now == now:
+                rises.append(now - past[len(past) // 2])
+        if not rises:
+            return False
+        least = 0.5 * level_v**2 / (2.0 * NETWORK_OHM) / (2.0 * max(rail, 1.0))
+        # On both outputs a step of the mains could feign it: as much as devices cross-conduct.
+        least = max(least, 0.01 if alone else 0.02 + 5e-3 * level_v)
+        # Reservoirs that follow a step of the mains draw current too; a load lets the rail sag.
+        stood = [abs(v[POS_V]) for v in since[-3:] if v[POS_V] == v[POS_V]]
+        lifted = any(abs(float(values[POS_V])) > v + 0.006 * self._facts.rail_v for v in stood)
+        return min(rises) > least and not lifted
 
     def _ripe(
         self, watch: Watch, run: _Run, t_s: float, values: FloatArray, volts: FloatArray, since_moved: float
@@ -330,6 +349,3 @@ class Levels:
         rise_k = sum(max(float(values[c]) - room_c, 0.0) for c in SINK if values[c] == values[c])
         rail = max(float(np.fmax(volts[0], volts[1])), 0.5 * self._facts.rail_v)
         return self._facts.unit.output_pairs * rise_k / (rail * self._device_rth_ja)
-
-    def _past(self, channel: int) -> float:
-        return self._seen.median(channel)

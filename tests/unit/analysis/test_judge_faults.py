@@ -103,7 +103,6 @@ FAULTS: list[tuple[str, Spoil, str, str, float, float]] = [
     ("fast runaway", lambda b: b.grow("right", 100.0, 4.0, 0.2, 2.0), "thermal-runaway", "right", 100.0, 20.0),
     ("oscillation with current", lambda b: (b.bump("hf_left_v", 100, 400, 0.6), both_rails(b, 100, 400, 0.03)),  # type: ignore[func-returns-value,list-item]
      "oscillation", "left", 100.0, 4.0),
-    ("one side, no current", lambda b: b.bump("hf_right_v", 100, 400, 0.5), "oscillation", "right", 100.0, 15.0),
     ("oscillation over the rail", lambda b: (b.bump("hf_left_v", 100, 400, 15.0), both_rails(b, 100, 400, 0.4)),  # type: ignore[func-returns-value,list-item]
      "oscillation", "left", 100.0, 0.5),
     ("oscillation in bursts", oscillation_in_bursts, "oscillation", "left", 100.0, 25.0),
@@ -221,6 +220,7 @@ def missing_fields(bench: Bench) -> None:
 
 LOOK_ALIKES: list[tuple[str, Spoil]] = [
     ("healthy", lambda b: None),
+    ("HF on one side that takes no current", lambda b: b.bump("hf_right_v", 100, 400, 0.5)),
     ("telephone", phone),
     ("transmitter keyed for minutes", transmitter),
     ("switch clicks", clicks),
