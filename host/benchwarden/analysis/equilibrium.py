@@ -33,6 +33,7 @@ THERMAL_V = 8.617333262e-5 * 325.0
 # to 2.5 K/W give 150 to 2200 s. Middle and spread of 1 / tau before the data speak.
 _RATE = 1.0 / 600.0
 _RATE_SD = 1.0 / 600.0
+_LEAST_RATE = 1.0 / 7200.0
 # The air at the fins is not where the room's sensor hangs; a room without a sensor.
 _AIR_SD_K = 2.0
 _ROOM_C = 23.0
@@ -188,8 +189,10 @@ def _crossing(
 ) -> Equilibrium | None:
     """Return where heat balance and law cross; without an end where they do not, None for no heating at all."""
     heat, rate, lift = (float(v) for v in balance.beta[1:])
-    if heat <= 0.0 or rate <= 0.02 * _RATE:
+    if heat <= 0.0:
         return None
+    # Heat that does not seem to leave at all: as slowly as the largest sink lets it go.
+    rate = max(rate, _LEAST_RATE)
     newest = max(len(drop_v) // 8, 1)
     level, room_c = float(drop_v[-newest:].mean()), float(room[-newest:].mean())
     volts = float(rail_v.mean())

@@ -62,6 +62,9 @@ _AMPLITUDE = 0.4
 _NOISE = 1e-4
 _ROOM_SHARE = 0.01
 _RAIL_TIMES = 3.0
+# A second constant nobody can see is as likely as none, and where one of the two is not
+# needed the grid is too coarse for its narrow ridges: called only on clear evidence.
+_SURE_OF_TWO = 0.999
 
 
 @dataclass(frozen=True)
@@ -174,7 +177,7 @@ class WarmUp:
             end = _End(middle, (low, high), tau, (tau_low, tau_high), math.nan)
         state, why = self._state(since_s, drop_v, sink_c, room_c, relative, end, now_v, stretch_s, was_settled)
         advice = set_now_v(now_v, end.final_v, self._facts.target_v, end.loop_gain)
-        constants = 2 if weighed.two > 0.5 else 1
+        constants = 2 if weighed.two > _SURE_OF_TWO else 1
         return WarmUpView(
             state, why, now_v, end.final_v, end.final_95_v, end.tau_s, end.tau_95_s, advice, constants, stretch_s
         )
