@@ -197,10 +197,10 @@ class Judge:
             self._new(slow, [])
             on = [s for s in self._stages if s.mains_pct > 0.0]
             reached = not on or self._last_stage_s >= on[-1].t_start_s
+            outlook = outlook_table(self._facts, self._warm_up, self._runaway, ended=True)
             self._table = verdict_table(
-                self._facts, self._metrics, self._trips, self._warnings, reached, self._hf.events
+                self._facts, self._metrics, self._trips, self._warnings, reached, self._hf.events, outlook
             )
-            self._table["metrics"]["outlook"] = self.outlook()
         return self._table
 
 

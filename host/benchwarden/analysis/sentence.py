@@ -29,6 +29,7 @@ _CAUSES = {
     "host-silent": "silence from the host",
     "operator": "the operator",
 }
+_MOVING = ("settling", "drifting")
 # From this share on a limit is near enough to name it in the sentence.
 _NEAR = 0.8
 _CELSIUS = "\N{DEGREE SIGN}C"
@@ -71,8 +72,10 @@ def summary(told: Told, figures: Mapping[str, Any], margins: Mapping[str, Margin
     Args:
         figures: the verdict's metrics. margins: nearest approach of each channel to a limit.
     """
+    # After a trip a recording may go on: where it was heading then is no matter of this verdict.
+    outlook = {} if told.verdict == "trip" else figures.get("outlook") or {}
     reasons = [
-        *_bias_reasons(figures),
+        *_bias_reasons(figures, outlook),
         *_tempco_reasons(figures),
         *_recovery_reasons(figures),
         *_heat_reasons(figures),
@@ -85,7 +88,7 @@ def summary(told: Told, figures: Mapping[str, Any], margins: Mapping[str, Margin
         if later:
             reasons.insert(0, f"{later} more {_plural('finding', later)} called for the relay to open after that.")
     elif told.verdict == "pass":
-        sentence = f"Passed: {', '.join(_seen(figures, margins))}."
+        sentence = f"Passed: {', '.join(_seen(figures, outlook, margins))}."
     else:
         words = "; ".join(told.lacking) or "the run was not brought to its end"
         fine = "; nothing in what was seen called for the relay to open"
@@ -113,7 +116,7 @@ def _stopped(told: Told) -> str:
     return f"Stopped {when}: {words}, {first.why.rstrip('.')}."
 
 
-def _seen(figures: Mapping[str, Any], margins: Mapping[str, Margin]) -> list[str]:
+def _seen(figures: Mapping[str, Any], outlook: Mapping[str, Any], margins: Mapping[str, Margin]) -> list[str]:
     """Return the clauses of a passed run, each on a figure that is known."""
     found = [f"{_span(figures['energised_s'])} on mains"]
     if figures.get("driven_s"):
@@ -121,9 +124,11 @@ def _seen(figures: Mapping[str, Any], margins: Mapping[str, Margin]) -> list[str
     sides = [figures[side] for side in SIDES]
     ends = [side["bias_end_mv"] for side in sides]
     if all(end is not None for end in ends):
-        settled = all(side["settled"] for side in sides)
-        how = "bias settled at" if settled else "bias at the end"
+        states = [_state(figures, outlook, side) for side in SIDES]
+        how = "bias settled at" if states == ["settled", "settled"] else "bias at the end"
         found.append(f"{how} {_figure(ends[0])} mV left and {_figure(ends[1])} mV right")
+        moving = [f"{side} still {state}" for side, state in zip(SIDES, states, strict=True) if state in _MOVING]
+        found[-1] += f" ({', '.join(moving)})" if moving else ""
         drifts = [side["drift_95_mv_per_h"] for side in sides]
         over = [side["drift_over_s"] for side in sides]
         if all(drift is not None for drift in drifts) and min(over) >= _DRIFT_TOLD_S:
@@ -146,19 +151,34 @@ def _seen(figures: Mapping[str, Any], margins: Mapping[str, Margin]) -> list[str
     return found
 
 
-def _bias_reasons(figures: Mapping[str, Any]) -> list[str]:
+def _state(figures: Mapping[str, Any], outlook: Mapping[str, Any], side: str) -> str:
+    """Return "settled", "settling", "drifting", "not settled" or "" for not known.
+
+    The word of the warm-up's test; where that has none, whether the bias kept within a band.
+    """
+    state = (outlook.get(side) or {}).get("state", "unknown")
+    if state != "unknown":
+        return str(state)
+    return {True: "settled", False: "not settled", None: ""}[figures[side]["settled"]]
+
+
+def _bias_reasons(figures: Mapping[str, Any], outlook: Mapping[str, Any]) -> list[str]:
     found = []
     for side in SIDES:
-        of = figures[side]
+        of, ahead = figures[side], outlook.get(side) or {}
         if of["bias_end_mv"] is None:
             continue
         words = f"Bias {side}: {_figure(of['bias_end_mv'])} mV at the end"
-        if of["settled"] and of["time_to_settle_s"] is not None and of["time_to_settle_s"] < _AT_ONCE_S:
-            words += ", steady from the start of its idle time"
-        elif of["settled"] and of["time_to_settle_s"] is not None:
+        state = _state(figures, outlook, side)
+        if state == "settled" and of["time_to_settle_s"] is not None and of["time_to_settle_s"] >= _AT_ONCE_S:
             words += f", settled within {_span(of['time_to_settle_s'])}"
-        elif of["settled"] is False:
-            words += ", not settled"
+        elif state == "settling" and ahead.get("final_95_mv"):
+            low, high = ahead["final_95_mv"]
+            words += (
+                f", still settling towards {_figure(ahead['final_mv'])} mV ({_figure(low)} to {_figure(high)}, 95 %)"
+            )
+        elif state:
+            words += f", {state}"
         if of["drift_95_mv_per_h"] is not None:
             low, high = of["drift_95_mv_per_h"]
             words += (
@@ -168,6 +188,14 @@ def _bias_reasons(figures: Mapping[str, Any]) -> list[str]:
         else:
             words += ", too short an idle time for a drift"
         found.append(words + ".")
+    gains = [
+        f"{side} {_figure(ahead['loop_gain'])} ({_figure(ahead['loop_gain_95'][0])} to "
+        f"{_figure(ahead['loop_gain_95'][1])}, 95 %)"
+        for side in SIDES
+        if (ahead := outlook.get(side) or {}).get("loop_gain_95") and ahead.get("loop_gain") is not None
+    ]
+    if gains:
+        found.append(f"Thermal loop gain, stable below 1: {', '.join(gains)}.")
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchwarden.analysis.doubts import doubts
@@ -57,11 +57,13 @@ def verdict_table(
     warnings: list[Finding],
     reached_last: bool,
     events: Sequence[HfEvent] = (),
+    outlook: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return the fixed verdict JSON; "pass" needs a long enough run with every needed channel.
 
     Args:
         events: times in which an HF channel was up, whatever became of them.
+        outlook: where each channel was heading, as `outlook_table` has it.
     """
     missing = not_judged(metrics)
     end_s = metrics.last_s if metrics.frames else 0.0
@@ -81,7 +83,8 @@ def verdict_table(
     else:
         verdict = "pass"
     until_s = math.inf if open_s is None else open_s
-    figures = metrics.table(missing, [event for event in events if event.start_s <= until_s])
+    figures = {"outlook": dict(outlook)} if outlook else {}
+    figures |= metrics.table(missing, [event for event in events if event.start_s <= until_s])
     told = summary(Told(verdict, trips, metrics.mains_at_s, reasons, len(notes)), figures, metrics.nearest())
     figures = {"sentence": told.sentence, "reasons": list(told.reasons), **figures}
     table: dict[str, Any] = _finite(

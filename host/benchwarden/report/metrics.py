@@ -124,8 +124,13 @@ def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int) -
 
 
 _SIDES = ("left", "right")
+_AHEAD = ("state", "final_mv", "final_95_mv", "tau_s", "tau_95_s", "loop_gain", "loop_gain_95")
 # Where the words out of a key would not tell a customer what it is.
 _WORDS = {
+    "Outlook: state": "The idle bias is",
+    "Outlook: final": "It would end at",
+    "Outlook: tau": "with a time constant of",
+    "Outlook: loop gain": "Thermal loop gain",
     "Offset worst": "Largest DC offset",
     "Hf worst": "Highest HF level",
     "Sink worst": "Hottest heatsink",
@@ -135,6 +140,8 @@ _WORDS = {
     "Sink end": "Heatsink at the end of idle",
     "Final": "End of the fitted warm-up",
     "Tau": "Time constant of the warm-up",
+    "Settled": "Kept within 5 % of its end",
+    "Time to settle": "Time until it did",
     "Drift": "Drift of the idle bias",
     "Drift from": "Drift taken from run time",
     "Drift over": "Drift taken over",
@@ -169,7 +176,7 @@ def other_figures(metrics: Any) -> dict[str, Any]:
     shown = {"sentence", "reasons"}
     shown |= {"margins"} if margin_rows(metrics) else set()
     shown |= {"worst", "worst_at_s"} if worst_rows(metrics) else set()
-    shown |= set(_SIDES) if side_rows(metrics) else set()
+    shown |= {*_SIDES, "outlook"} if side_rows(metrics) else set()
     return {key: value for key, value in metrics.items() if key not in shown}
 
 
@@ -177,13 +184,17 @@ def side_rows(metrics: Any) -> list[tuple[str, str, str]]:
     """Return (words, left, right) of every figure that both channels have."""
     if not (isinstance(metrics, dict) and all(isinstance(metrics.get(side), dict) for side in _SIDES)):
         return []
-    left, right = (_side_texts(metrics[side]) for side in _SIDES)
+    outlook = metrics.get("outlook")
+    ahead = outlook if isinstance(outlook, dict) else {}
+    left, right = (_side_texts(metrics[side], ahead.get(side)) for side in _SIDES)
     dash = "\N{EN DASH}"
     return [(words, left.get(words, dash), right.get(words, dash)) for words in {**left, **right}][:_MOST_ROWS]
 
 
-def _side_texts(side: dict[str, Any]) -> dict[str, str]:
+def _side_texts(side: dict[str, Any], ahead: Any) -> dict[str, str]:
     rows: list[tuple[str, str]] = []
+    known = {k: v for k, v in ahead.items() if k in _AHEAD} if isinstance(ahead, dict) else {}
+    _flatten(known, "Outlook", rows, _DEEPEST)
     # Without a test signal there is no recovery to tell of.
     _flatten({k: v for k, v in side.items() if k != "recovery" or v is not None}, "", rows, _DEEPEST)
     return {_side_words(words): value for words, value in rows}

@@ -73,6 +73,10 @@ FIGURES = {
         "foreign": {"worst": 1.0, "limit": 1.0, "share": 1.0},
     },
     "left": {"drift_95_mv_per_h": [-0.1, 0.2], "settled": True, "recovery": {"came_back": False, "tau_s": 40.0}},
+    "outlook": {
+        "left": {"state": "settled", "final_95_mv": [10.8, 11.2], "why": "slope nil"},
+        "right": {"state": "settling"},
+    },
     "right": {"drift_95_mv_per_h": None, "settled": False, "recovery": None},
 }
 
@@ -86,7 +90,10 @@ def test_margins_stand_in_the_order_of_what_is_used() -> None:
 
 def test_the_two_channels_stand_side_by_side() -> None:
     rows = {words: (left, right) for words, left, right in side_rows(FIGURES)}
-    assert rows["Settled"] == ("yes", "no")
+    assert rows["Kept within 5 % of its end"] == ("yes", "no")
+    assert rows["The idle bias is"] == ("settled", "settling")
+    assert rows["It would end at, 95 % interval"] == ("10.8 to 11.2\u00a0mV", "\N{EN DASH}")
+    assert not any("slope nil" in row for row in side_rows(FIGURES))
     low = "\N{MINUS SIGN}0.1 to 0.2\u00a0mV/h"
     assert rows["Drift of the idle bias, 95 % interval"] == (low, "not determined")
     assert rows["Time constant of the way back"] == ("40\u00a0s", "\N{EN DASH}")
