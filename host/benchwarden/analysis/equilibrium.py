@@ -66,6 +66,7 @@ class Equilibrium:
         final_v, final_sd_v: bias drop at the end, at the stretch's mean rail; NaN where there is no end.
         tau_s, tau_log_sd: closed-loop time constant and standard deviation of its logarithm.
         loop_gain: at the end, or now where there is no end.
+        shift_v: by how much a pot has to move v for the end to lie at the target.
     """
 
     final_v: float
@@ -73,6 +74,7 @@ class Equilibrium:
     tau_s: float
     tau_log_sd: float
     loop_gain: float
+    shift_v: float
 
 
 def law_v(drop_v: float) -> float:
@@ -113,7 +115,7 @@ def _fit(columns: FloatArray, y: FloatArray, prior: FloatArray, prior_sd: FloatA
 
 
 def equilibrium(
-    t_s: FloatArray, drop_v: FloatArray, sink_c: FloatArray, ambient_c: FloatArray, rail_v: FloatArray
+    t_s: FloatArray, drop_v: FloatArray, sink_c: FloatArray, ambient_c: FloatArray, rail_v: FloatArray, target_v: float
 ) -> Equilibrium | None:
     """Return where it settles, or None where the stretch does not tell.
 
@@ -121,6 +123,7 @@ def equilibrium(
         t_s: evenly spaced times since the stretch began, shape (n,), n >= 8.
         drop_v, sink_c, rail_v: means at those times, none missing.
         ambient_c: room, NaN where there is no sensor.
+        target_v: where it should settle.
     """
     n = len(t_s)
     if float(drop_v.min()) <= 0.0 or not np.ptp(sink_c) > _LEAST_SINK_K:
@@ -149,7 +152,7 @@ def equilibrium(
             np.array([20.0, math.inf, _RATE_SD, _RATE * (_AIR_SD_K if known else _ROOM_SD_K)]),
             0.005,
         )
-        found.append((balance, _crossing(balance, law, power, drop_v, sink_c, room, rail_v)))
+        found.append((balance, _crossing(balance, law, power, drop_v, sink_c, room, rail_v, target_v)))
     likely = np.array([b.log_likelihood for b, _ in found])
     weight = np.exp(likely - likely.max())
     weight /= weight.sum()
@@ -175,6 +178,7 @@ def equilibrium(
         math.exp(mean_log),
         math.sqrt(float(share @ (tau_sd**2 + (tau_log - mean_log) ** 2))),
         float(share @ gain),
+        float(share @ np.array([e.shift_v for _, e in settled])),
     )
 
 
@@ -186,6 +190,7 @@ def _crossing(
     sink_c: FloatArray,
     room: FloatArray,
     rail_v: FloatArray,
+    target_v: float,
 ) -> Equilibrium | None:
     """Return where heat balance and law cross; without an end where they do not, None for no heating at all."""
     heat, rate, lift = (float(v) for v in balance.beta[1:])
@@ -217,8 +222,10 @@ def _crossing(
     per_v = heat * volts / (rate * power) * (end_k / _RISE_K) ** (1.0 - power)
     own = rate * power * (end_k / _RISE_K) ** (power - 1.0)
     gain = per_k * per_v / steep
+    target_k = float(rise_k(np.array([target_v]))[0])
+    shift_v = law_v(target_v) - per_k * (room_c + target_k - middle_c) - pot_v
     if not len(up) or gain > 0.97:
-        return Equilibrium(math.nan, math.nan, math.nan, math.nan, gain)
+        return Equilibrium(math.nan, math.nan, math.nan, math.nan, gain, shift_v)
     way_k = room_c + end_k - float(sink_c[-1])
     # Of the end temperature: by heat, rate and lift; then how pot and slope carry it.
     flow_k = (heat * volts * final + lift) / rate
@@ -235,7 +242,7 @@ def _crossing(
         math.sqrt(max(float(law.covariance[1, 1]), 0.0)) * per_v / steep, abs(gain) * math.sqrt(heat_var) / end_k
     )
     tau_sd = math.hypot(math.hypot(rate_sd, gain_sd / (1.0 - gain)), _TAU_SHARE)
-    return Equilibrium(final, final_sd, 1.0 / (own * (1.0 - gain)), tau_sd, gain)
+    return Equilibrium(final, final_sd, 1.0 / (own * (1.0 - gain)), tau_sd, gain, shift_v)
 
 
 def _integral(values: FloatArray, t_s: FloatArray) -> FloatArray:

@@ -5,9 +5,10 @@ what heat has still to add comes on top and feeds back through the loop. At rest
 
     v(y_target) - v(y_final) = d + s (T(y_target) - T(y_final)),
 
-and s dT/dy = g v'(y_final) is the thermal loop gain g. At the moment of turning no
-temperature moves, so v(y_set) = v(y_now) + d. Error: T(y) is taken as a straight line
-between the two ends, kT/q as that of 325 K; a gain wrong by dg moves the result by
+s being what a kelvin adds. With a heat balance T(y) is known and `equilibrium` gives d
+itself, also where nothing settles as it stands. Else s dT/dy = g v'(y_final) with a usual
+thermal loop gain g. At the moment of turning no temperature moves: v(y_set) = v(y_now) + d.
+Error: kT/q is taken as that of 325 K, and a gain wrong by dg moves the result by
 dg / (1 - g) of the correction, so a second turn, later, corrects what the first left.
 
 Source: exponential junction law and lumped heat balance, textbook relations.
@@ -23,21 +24,22 @@ from benchwarden.analysis.equilibrium import THERMAL_V, law_v
 USUAL_GAIN = 0.3
 
 
-def set_now_v(now_v: float, final_v: float, target_v: float, loop_gain: float = math.nan) -> float:
-    """Return the drop to set now so that it settles at target_v, NaN where there is none.
+def shift_to_target_v(final_v: float, target_v: float, loop_gain: float = USUAL_GAIN) -> float:
+    """Return by how much a pot has to move v so that what would settle at final_v settles at target_v.
 
-    Args:
-        now_v: drop now.
-        final_v: where it will settle if nobody turns anything.
-        target_v: where it should settle.
-        loop_gain: thermal loop gain at final_v; a usual one if NaN.
+    NaN where final_v is not a drop that flows.
     """
-    if not (now_v > 0.0 and final_v > 0.0):
+    if not final_v > 0.0:
         return math.nan
-    gain = USUAL_GAIN if loop_gain != loop_gain else min(loop_gain, 0.95)
     steep = 1.0 + THERMAL_V / final_v
-    wanted = law_v(now_v) + law_v(target_v) - law_v(final_v) - gain * steep * (target_v - final_v)
-    return law_inverse_v(wanted)
+    return law_v(target_v) - law_v(final_v) - loop_gain * steep * (target_v - final_v)
+
+
+def set_now_v(now_v: float, shift_v: float) -> float:
+    """Return the drop to set now for a pot to have moved v by shift_v, NaN where there is none."""
+    if not (now_v > 0.0 and shift_v == shift_v):
+        return math.nan
+    return law_inverse_v(law_v(now_v) + shift_v)
 
 
 def law_inverse_v(value_v: float) -> float:

@@ -31,7 +31,7 @@ import numpy as np
 from benchwarden.analysis.equilibrium import RAIL_WANDER, equilibrium
 from benchwarden.analysis.exponentials import Prior, posterior, quantiles, weighted_quantiles
 from benchwarden.analysis.notice import warning
-from benchwarden.analysis.pot_advice import set_now_v
+from benchwarden.analysis.pot_advice import set_now_v, shift_to_target_v
 from benchwarden.analysis.seconds import Second
 from benchwarden.analysis.situation import SIDES, Facts, Situation, StageNow
 from benchwarden.analysis.stretches import Stretch, Stretches
@@ -109,7 +109,7 @@ class _End:
     final_95_v: tuple[float, float]
     tau_s: float
     tau_95_s: tuple[float, float]
-    loop_gain: float
+    shift_v: float
 
 
 class WarmUp:
@@ -174,19 +174,18 @@ class WarmUp:
                 weighed.weight, weighed.final, np.hypot(weighed.final_sd, wander), (0.025, 0.5, 0.975)
             )
             tau_low, tau, tau_high = weighted_quantiles(weighed.weight, weighed.tau_s, (0.025, 0.5, 0.975))
-            end = _End(middle, (low, high), tau, (tau_low, tau_high), math.nan)
+            end = _End(middle, (low, high), tau, (tau_low, tau_high), shift_to_target_v(middle, self._facts.target_v))
         state, why = self._state(since_s, drop_v, sink_c, room_c, relative, end, now_v, stretch_s, was_settled)
-        advice = set_now_v(now_v, end.final_v, self._facts.target_v, end.loop_gain)
+        advice = set_now_v(now_v, end.shift_v)
         constants = 2 if weighed.two > _SURE_OF_TWO else 1
         return WarmUpView(
             state, why, now_v, end.final_v, end.final_95_v, end.tau_s, end.tau_95_s, advice, constants, stretch_s
         )
 
-    @staticmethod
     def _by_heat(
-        t_s: FloatArray, drop_v: FloatArray, sink_c: FloatArray, room_c: FloatArray, rail_v: FloatArray
+        self, t_s: FloatArray, drop_v: FloatArray, sink_c: FloatArray, room_c: FloatArray, rail_v: FloatArray
     ) -> _End | None:
-        at = equilibrium(t_s, drop_v, sink_c, room_c, rail_v)
+        at = equilibrium(t_s, drop_v, sink_c, room_c, rail_v, self._facts.target_v)
         if at is None:
             return None
         half, factor = 1.96 * at.final_sd_v, math.exp(1.96 * min(at.tau_log_sd, 3.0)) if at.tau_s == at.tau_s else 1.0
@@ -195,7 +194,7 @@ class WarmUp:
             (at.final_v - half, at.final_v + half),
             at.tau_s,
             (at.tau_s / factor, at.tau_s * factor),
-            at.loop_gain,
+            at.shift_v,
         )
 
     def _state(

@@ -10,7 +10,7 @@ import pytest
 from scipy import optimize
 
 from benchwarden.analysis.equilibrium import Equilibrium, equilibrium
-from benchwarden.analysis.pot_advice import set_now_v
+from benchwarden.analysis.pot_advice import set_now_v, shift_to_target_v
 from benchwarden.core.samples import FloatArray
 
 VT = 8.617333262e-5 * 325.0
@@ -85,11 +85,11 @@ class Chain:
         return np.arange(seconds) + 1.0, drop, sink, out[2] + 0.04 * noise[2], out[3]
 
 
-def asked(columns: tuple[FloatArray, ...], room: bool = True) -> Equilibrium:
+def asked(columns: tuple[FloatArray, ...], room: bool = True, target_v: float = 0.015) -> Equilibrium:
     n = len(columns[0]) - 15
     per = max(n // 64, 1)
     t, drop, sink, room_c, rail = (c[-(n // per) * per :].reshape(-1, per).mean(axis=1) for c in columns)
-    found = equilibrium(t, drop, sink, room_c if room else np.full(len(t), math.nan), rail)
+    found = equilibrium(t, drop, sink, room_c if room else np.full(len(t), math.nan), rail, target_v)
     assert found is not None
     return found
 
@@ -119,15 +119,17 @@ def test_a_room_without_a_sensor_makes_it_less_sure_and_not_wrong() -> None:
 def test_a_loop_beyond_one_has_no_end() -> None:
     chain = Chain(1.6, power=1.0)
     chain.pot_v = chain.law(0.012)
-    found = asked(chain.run(200))
+    found = asked(chain.run(200), target_v=0.01)
     assert math.isnan(found.final_v)
     assert found.loop_gain > 1.0
+    # There is still a setting to come down to: less than flows now.
+    assert found.shift_v < 0.0
 
 
 def test_a_cold_sink_tells_nothing() -> None:
     t = np.arange(64.0)
     flat = np.full(64, 25.0)
-    assert equilibrium(t, np.full(64, 0.011), flat, flat, np.full(64, 42.0)) is None
+    assert equilibrium(t, np.full(64, 0.011), flat, flat, np.full(64, 42.0), 0.011) is None
 
 
 @pytest.mark.parametrize("gain", [0.1, 0.4])
@@ -136,9 +138,9 @@ def test_a_pot_turned_as_advised_settles_at_the_target(gain: float, share: float
     # Set wrong by a fifth or a quarter, warmed up for ten minutes, turned once.
     wanted_v = 0.015 * share
     before = Chain(gain)
-    found = asked(before.run(600))
+    found = asked(before.run(600), target_v=wanted_v)
     now_v = float(Chain(gain).run(600)[1][-10:].mean())
-    advice = set_now_v(now_v, found.final_v, wanted_v, found.loop_gain)
+    advice = set_now_v(now_v, found.shift_v)
     after = Chain(gain).run(600 + 6000, turn_at=600, turn_to_v=advice)
     # One turn takes more than half of the error away; what it leaves, a second one finds.
     left = abs(float(after[1][-200:].mean()) - wanted_v)
@@ -146,6 +148,6 @@ def test_a_pot_turned_as_advised_settles_at_the_target(gain: float, share: float
 
 
 def test_advice_needs_an_end() -> None:
-    assert math.isnan(set_now_v(0.01, math.nan, 0.011))
+    assert math.isnan(set_now_v(0.01, shift_to_target_v(math.nan, 0.011)))
     # Nothing to correct: set what it reads now.
-    assert set_now_v(0.009, 0.011, 0.011) == pytest.approx(0.009, rel=1e-9)
+    assert set_now_v(0.009, shift_to_target_v(0.011, 0.011)) == pytest.approx(0.009, rel=1e-9)
