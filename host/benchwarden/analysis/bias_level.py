@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from itertools import pairwise
 
 from benchwarden.analysis.notice import trip, warning
 from benchwarden.analysis.seconds import Second
@@ -18,6 +19,8 @@ _NOTE_S = 30.0
 _NONE_S = 60.0
 _NONE_SHARE = 0.1
 _HALF_MINUTE = 30
+# A tenth in twenty seconds, in nearly each of them: no hand is that even.
+_GROWN = 0.1
 _DRIFT_SHARE = 0.5
 # A set driven hard needs this long to come back to its idle bias.
 _WANDER_AFTER_DRIVE_S = 900.0
@@ -88,6 +91,9 @@ class BiasLevel:
         side, target = SIDES[k], self._facts.target_v
         if self._high_s[k] >= _HIGH_S and not recovering:
             words = f"bias {side} {value * 1e3:.1f} mV for {self._high_s[k]:.0f} s, target {target * 1e3:.1f} mV"
+            if _grows(recent):
+                words += f"; it grew there by itself, from {recent[0] * 1e3:.1f} mV in {len(recent) - 1} s"
+                return [trip(second.t_s, "thermal-runaway", side, words)]
             return [trip(second.t_s, "bias-unstable", side, words)]
         if self._over_s[k] >= _NOTE_S:
             words = f"bias {side} {value * 1e3:.1f} mV, target {target * 1e3:.1f} mV"
@@ -148,3 +154,12 @@ class BiasLevel:
             return []
         words = f"bias {SIDES[k]} had settled at {settled * 1e3:.1f} mV and is now at {last * 1e3:.1f} mV"
         return [warning(second.t_s, "bias-unstable", SIDES[k], words)]
+
+
+def _grows(recent: deque[float]) -> bool:
+    """Tell a bias that climbs from second to second from one that was put where it is."""
+    if len(recent) < 21:
+        return False
+    rise = recent[-1] - recent[0]
+    steps = [b - a for a, b in pairwise(recent)]
+    return rise > _GROWN * recent[0] and sum(s > 0.0 for s in steps) >= 18 and max(steps) < 0.3 * rise

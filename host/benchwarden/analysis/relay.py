@@ -106,7 +106,7 @@ class Relay:
         """Count openings that closed again by themselves."""
         if was_on and not now.mains:
             self._went_off_s = second.t_s
-        if was_on or not now.mains or second.t_s - self._went_off_s > _DROP_OUT_S:
+        if was_on or not now.mains or not second.t_s - self._went_off_s <= _DROP_OUT_S:
             return []
         self._drop_outs = [t for t in self._drop_outs if t > second.t_s - _DROP_OUT_WINDOW_S] + [second.t_s]
         if len(self._drop_outs) < _DROP_OUTS:
