@@ -43,7 +43,7 @@ ROOM_WANDER_K = 0.5
 RAIL_WANDER = 0.008
 # Neither fit is exact: fins give off more when hotter, the sink is not one lump. Share of
 # the way still to go that may be wrong.
-_WAY_SHARE = 0.2
+_WAY_SHARE = 0.15
 # Devices, drivers and spreader each have their own little law: share of the bias left open.
 _LAW_SHARE = 0.008
 # The spreader follows the sink within this time; its start fades.
@@ -97,6 +97,8 @@ def _fit(columns: FloatArray, y: FloatArray, prior: FloatArray, prior_sd: FloatA
     """
     n, k = columns.shape
     size = np.sqrt((columns * columns).sum(axis=0))
+    # A column of nothing (a channel that is missing) leaves its coefficient to the prior.
+    size[size == 0.0] = 1.0
     scaled = columns / size
     weight = 1.0 / (floor * floor)
     for _ in range(2):

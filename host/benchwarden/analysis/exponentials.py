@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -81,7 +81,6 @@ class Posterior:
         weight: probability of the cell, summing to one.
         tau_s: slowest time constant of the cell.
         final, final_sd: of the level at the end.
-        rest, rest_sd: what is still to come after the newest time: final - y(now).
         two: probability that there are two time constants.
     """
 
@@ -89,8 +88,6 @@ class Posterior:
     tau_s: FloatArray
     final: FloatArray
     final_sd: FloatArray
-    rest: FloatArray
-    rest_sd: FloatArray
     two: float
 
 
@@ -103,8 +100,6 @@ class _Grid:
     log_p: FloatArray
     final: FloatArray
     final_sd: FloatArray
-    rest: FloatArray
-    rest_sd: FloatArray
 
 
 class _Data:
@@ -179,17 +174,12 @@ class _Data:
         )
         # Of Student's distribution, so that normal ones of this variance may stand for it.
         variance = scale / (freedom - 2.0)
-        ahead = np.zeros((len(taus), len(sd)))
-        ahead[:, 1 + self.covariates :] = -np.exp(-self.t_s[-1] / taus)
-        rest_var = np.einsum("ci,pcij,cj->pc", ahead, inverse, ahead, optimize=True) * variance
         return _Grid(
             taus,
             noises,
             log_p,
             beta[:, :, 0] + self.centre,
             np.sqrt(inverse[:, :, 0, 0] * variance),
-            np.einsum("pci,ci->pc", beta, ahead),
-            np.sqrt(np.maximum(rest_var, 0.0)),
         )
 
 
@@ -226,16 +216,7 @@ def _coarse(low: float, high: float) -> tuple[FloatArray, FloatArray]:
     return taus[:, None], _pairs(taus, taus)
 
 
-def _joint(data: _Data, company: _Data | None, taus: FloatArray, noises: IndexArray, area: float) -> _Grid:
-    """Return the grid of `data`, its time constants weighed by what the company says of them too."""
-    grid = data.grid(taus, noises, area)
-    if company is None:
-        return grid
-    theirs = company.grid(taus, np.arange(len(QUICK) * len(WANDER)), 1.0).log_p
-    return replace(grid, log_p=grid.log_p + np.logaddexp.reduce(theirs, axis=0))
-
-
-def _closed_in(data: _Data, company: _Data | None, taus: FloatArray, constants: int) -> _Grid:
+def _closed_in(data: _Data, taus: FloatArray, constants: int) -> _Grid:
     """Return the grid that holds the probability of one or two time constants, after closing in on it.
 
     Each finer grid lies along the principal axes of what the one before found, for two
@@ -248,7 +229,7 @@ def _closed_in(data: _Data, company: _Data | None, taus: FloatArray, constants: 
     steps = np.full(constants, whole / (_COARSE - 1))
     axes = np.eye(constants)
     noises = np.arange(len(QUICK) * len(WANDER))
-    grid = _joint(data, company, taus, noises, math.prod(steps) / unit)
+    grid = data.grid(taus, noises, math.prod(steps) / unit)
     points = _SINGLE if constants == 1 else _SIDE
     for deep in _DEEP:
         cell = np.logaddexp.reduce(grid.log_p, axis=0)
@@ -279,13 +260,11 @@ def _closed_in(data: _Data, company: _Data | None, taus: FloatArray, constants: 
         noise_p = np.logaddexp.reduce(grid.log_p, axis=1)
         noises = noises[noise_p > noise_p.max() - _DEEP_NOISE]
         axes, steps = turned, finer
-        grid = _joint(data, company, np.exp(at[fits]), noises, math.prod(steps) / unit)
+        grid = data.grid(np.exp(at[fits]), noises, math.prod(steps) / unit)
     return grid
 
 
-def posterior(
-    t_s: FloatArray, y: FloatArray, covariates: FloatArray, prior: Prior, company: _Data | None = None
-) -> Posterior:
+def posterior(t_s: FloatArray, y: FloatArray, covariates: FloatArray, prior: Prior) -> Posterior:
     """Weigh what the data leave possible.
 
     Args:
@@ -296,7 +275,7 @@ def posterior(
     """
     data = _Data(t_s, y, covariates, prior)
     singles, pairs = _coarse(*prior.tau_s)
-    grids = [_closed_in(data, company, singles, 1), _closed_in(data, company, pairs, 2)]
+    grids = [_closed_in(data, singles, 1), _closed_in(data, pairs, 2)]
     best = max(float(g.log_p.max()) for g in grids)
     weights = [np.exp(g.log_p - best) for g in grids]
     total = sum(float(w.sum()) for w in weights)
@@ -312,8 +291,6 @@ def posterior(
         tau_s=tau,
         final=over("final"),
         final_sd=over("final_sd"),
-        rest=over("rest"),
-        rest_sd=over("rest_sd"),
         two=float(weights[1].sum()) / total,
     )
 
