@@ -19,7 +19,8 @@ from benchwarden.core.unit import Unit
 from benchwarden.corpus.case import SIDES, Case
 
 # A false alarm of any of the channels once in 1000 h, one value a second, if readings were
-# independent, normal and of known mean: what this scheme promises on paper.
+# independent, normal and of known mean: what this scheme promises on paper. A baseline learned
+# from a minute is not known, and readings drift; what is left of the promise is what is shown.
 CUSUM_K = 0.5
 CUSUM_ARL0 = 1000.0 * 3600.0 * len(CHANNELS)
 CUSUM_LEARN_S = 60
