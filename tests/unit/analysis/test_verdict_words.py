@@ -26,7 +26,7 @@ def metrics(bench: Bench, facts: Unit | None = None, piece: int = 10**9) -> dict
 
 
 def test_a_healthy_run_in_one_sentence() -> None:
-    found = metrics(Bench(unit(), 3600.0, rate_hz=2.0))
+    found = metrics(Bench(unit(), 3600.0, rate_hz=1.0))
     sentence = found["sentence"]
     assert sentence.startswith(
         "Passed: 60 min on mains, bias settled at 11.0 mV left and 11.3 mV right with drift below "
@@ -67,7 +67,7 @@ def test_a_short_run_says_what_it_lacks() -> None:
 
 @pytest.mark.parametrize("name", CHANNELS)
 def test_a_missing_channel_is_named_and_nothing_is_said_of_it(name: str) -> None:
-    bench = Bench(unit(), 700.0, rate_hz=2.0)
+    bench = Bench(unit(), 420.0, rate_hz=1.0)
     bench.put(name, np.nan)
     found = metrics(bench)
     assert any(reason.startswith("Not judged: ") and name in reason for reason in found["reasons"])
@@ -123,7 +123,7 @@ def test_margins_know_nothing_before_the_first_second() -> None:
 
 
 def test_temperature_and_mains_are_told_apart() -> None:
-    bench = Bench(unit(), 3000.0, rate_hz=2.0)
+    bench = Bench(unit(), 3000.0, rate_hz=1.0)
     t = bench.block.t_s
     swing_v = np.where(t > 60.0, 0.6 * np.sin(t / 180.0), 0.0)
     bench.add("rail_pos_v", swing_v)
