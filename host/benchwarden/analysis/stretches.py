@@ -212,11 +212,12 @@ class _Side:
         self.sink_usual_k += 0.05 * (min(step, SINK_LEAP_K) - self.sink_usual_k)
         return leap
 
-    def look_at_frames(self, values: FloatArray) -> None:
+    def look_at_frames(self, second: Second, channel: int) -> None:
         """Take the smallest step between two frames for the converter's: noise hides a finer one."""
         self.waited += 1
         if self.looked > _QUANTUM_SECONDS and self.waited < _QUANTUM_EVERY:
             return
+        values = second.frame_mean[channel]
         before, self.frame_v = self.frame_v, float(values[-1])
         steps = np.abs(np.diff(values, prepend=before))
         steps = steps[steps > 1e-6 * self.turns.target_v]
@@ -314,16 +315,18 @@ class Stretches:
         # The unfinished second at the end of a record may end where the one before did.
         if drop_v != drop_v or t_s <= side.last_s:
             return
-        if t_s - side.last_s > LONG_GAP_S and stretch.n:
-            side.end("gap")
-        if sink_c == sink_c and side.leapt(sink_c) and stretch.n:
-            side.end("sensor")
-        side.last_s = t_s
         first = not stretch.n
+        if t_s - side.last_s > LONG_GAP_S and not first:
+            side.end("gap")
+            first = True
+        if sink_c == sink_c and side.leapt(sink_c) and not first:
+            side.end("sensor")
+            first = True
+        side.last_s = t_s
         stretch.add((t_s, drop_v, sink_c, second.mean[AMBIENT], now.alive_v))
         if first:
             stretch.begin(t_s, side.next_why)
-        side.look_at_frames(second.frame_mean[BIAS[k]])
+        side.look_at_frames(second, BIAS[k])
         if rails == "calm":
             begins_s = side.turns.feed(t_s, drop_v, now.alive_v, stretch.began_s)
             if begins_s > stretch.began_s:
