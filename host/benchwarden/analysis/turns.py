@@ -27,11 +27,11 @@ from dataclasses import dataclass
 CORNER_SHARE = 0.004
 # The rate may change by so many times the smaller rate: growth by exp(1 / T) = 4 a second.
 CORNER_TIMES = 3.0
-CORNER_SIGMAS = 5.5
+CORNER_SIGMAS = 7.0
 QUANTA = 2.5
 # Idle current follows the rails by several times their relative change (common practice, no source).
 RAIL_TIMES = 4.0
-_LEARN = 0.05
+_LEARN = 0.03
 _SWING_TIMES = 5.0
 _SWING_SIGMAS = 6.0
 _BURST_TIMES = 6.0

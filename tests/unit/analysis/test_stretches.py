@@ -15,6 +15,7 @@ from idle_seconds import FACTS, STAGE, Idle, began
 
 from benchwarden.analysis.situation import Situation
 from benchwarden.analysis.stretches import Stretches
+from benchwarden.analysis.turns import Turns
 from benchwarden.core.samples import FloatArray
 
 N = 700
@@ -221,3 +222,11 @@ def test_three_days_fit_into_tens_of_megabytes() -> None:
     assert side.n == 72 * 3600
     assert side.t_s.base is not None
     assert side.t_s.base.nbytes < 25e6
+
+
+@pytest.mark.parametrize("sd", [8e-6, 1e-4])
+def test_a_day_of_noise_is_no_hand(sd: float) -> None:
+    turns = Turns(FACTS.target_v)
+    turns.quantum = 1e-9
+    noise = np.random.default_rng(4).standard_normal(86400)
+    assert all(math.isnan(turns.feed(i + 1.0, v, 42.0, 1.0)) for i, v in enumerate((0.011 + sd * noise).tolist()))
