@@ -48,12 +48,13 @@ TRIP = 8.5
 _WINDOW_S = 1.5
 _SHORT_S = 2.0
 _BEFORE_S = 4.0
+_FEWEST_BEFORE = 3
 # Feedback finds its point, reservoirs are full (2 to 5 s in loudspeaker protection;
 # common practice, no source).
 _SETTLED_S = 4.0
 _STILL_S = 2.0
 _QUIET_BEFORE_S = 5.0
-_WITH_POWER_S = 2.5
+_WITH_POWER_S, _RISING_SHARE = 2.5, 0.9
 # Oscillation goes on until the reservoirs are empty.
 _EMPTY_S, _EMPTY_SHARE = 10.0, 0.05
 _UNPOWERED_S = 120.0
@@ -369,7 +370,7 @@ class Hf:
                     stay.sofar.hf_v[0] - stay.before.hf_v[0],
                     stay.sofar.hf_v[1] - stay.before.hf_v[1],
                 )
-                stay.begin(company, company.evidence(k, since, alone, weigh.EDGE_LEAST, most), apart_s)
+                stay.begin(company, company.evidence(k, since, alone, weigh.EDGE_LEAST, most, once=True), apart_s)
                 channel.risen_a = company.rise_a
         if calm and not now.drive and stay.last is not None:
             stay.pairs = min(max(stay.pairs + self._pair(k, stay.last, here, rise, frames.spread_a), -3.0), 5.0)
@@ -380,8 +381,12 @@ class Hf:
         channel = self._channels[k]
         start_s = float(frames.t_s[first]) - frames.period_s
         before = frames.down(start_s - self._before_s, start_s + 1e-9) if calm else None
+        if before is not None and before.n < _FEWEST_BEFORE:
+            before = None
         ago_s = now.t_s - start_s
-        raised = min(now.mains_s, now.unlifted_s) - ago_s < _WITH_POWER_S
+        # At full rails a lift is the mains' own step, which means nothing.
+        rising = now.alive_v < _RISING_SHARE * self._facts.rail_v
+        raised = min(now.mains_s, now.unlifted_s if rising else math.inf) - ago_s < _WITH_POWER_S
         return Stay(
             start_s,
             self._recent[-1].mean[SINK[k]],

@@ -140,7 +140,7 @@ class Stay:
         if self.driven:
             # Clipping begins with the drive, lasts, and may be on one side only.
             return 0.0
-        begun = (WITH_POWER if self.with_power else 0.0) + (GRADUAL if self.gradual else 0.0)
+        begun = GRADUAL if self.gradual else WITH_POWER if self.with_power else 0.0
         if self.excess_v < SINGLE_V or self.live + self.pairs < -1.0:
             return begun
         most, for_s = (MUTE_MOST, MUTE_S) if self.mute else (STEADY_MOST, STEADY_S)

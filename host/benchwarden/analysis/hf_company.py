@@ -34,7 +34,7 @@ RECTIFIED_BIAS_A_PER_V = 2e-3
 _MOST_A_PER_V = 1.0
 # What an output stage with slow devices draws across (the project's own guess).
 _TYPICAL_A_PER_V = 10e-3
-_PLAIN = 6.0
+_PLAIN, _PLAIN_ONCE = 6.0, 4.0
 # All that an edge is worth when the current is the other channel's: a hand on its pot.
 ELSEWHERE = -2.0
 # A class AB stage's idle current follows its rail by this power (spreaders fed
@@ -136,13 +136,16 @@ class Company:
     bias_a: tuple[float, float]
     bias_sigma_a: tuple[float, float]
 
-    def evidence(self, k: int, level_v: tuple[float, float], alone: bool, least: float, most: float) -> float:
+    def evidence(
+        self, k: int, level_v: tuple[float, float], alone: bool, least: float, most: float, once: bool = False
+    ) -> float:
         """Return ln of the likelihood ratio for oscillation of channel k, 0 when nothing can be said.
 
         Args:
             level_v: rise of both HF levels, volts.
             alone: the other channel shows no more than crosstalk.
             least, most: what one edge may count, whatever chance says.
+            once: the edge is looked at by itself and not summed with many.
         """
         level = max(level_v[k], 1e-3) + (0.0 if alone else max(level_v[1 - k], 0.0))
         if self.rise_a != self.rise_a:
@@ -155,7 +158,10 @@ class Company:
             return min(max(0.5 * log_ratio(self.bias_a[k], level, noise), least), most)
         if self.rise_a > _MOST_A_PER_V * level:
             return 0.0
-        if _TYPICAL_A_PER_V * level < 2.0 * self.sigma_a and not self.rise_a > _PLAIN * self.sigma_a:
+        if (
+            _TYPICAL_A_PER_V * level < 2.0 * self.sigma_a
+            and not self.rise_a > (_PLAIN_ONCE if once else _PLAIN) * self.sigma_a
+        ):
             # Sums of many that hardly tell anything wander; each of few that do is a test.
             return 0.0
         found = min(max(log_ratio(self.rise_a, level, self.sigma_a), least), most)

@@ -90,7 +90,10 @@ def _spread_a(values: FloatArray) -> float:
         steps = np.abs(np.diff(values[channel]))
         steps = steps[~np.isnan(steps)]
         if len(steps) >= 4:
-            rails.append(float(np.median(steps)) * _MEDIAN_STEP)
+            moved = steps[steps > 0.0]
+            # A coarse converter stands still for most frames and then is off by its step.
+            coarse = 0.5 * float(moved.min()) if len(moved) else 0.0
+            rails.append(max(float(np.median(steps)) * _MEDIAN_STEP, coarse))
     return max(rails) if rails else 0.0
 
 
