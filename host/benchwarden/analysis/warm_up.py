@@ -3,7 +3,7 @@
 Two answers to the same question. With a sink sensor the heat balance and the junction
 law are fitted (`equilibrium`) and their crossing is the end. Without one, or before the
 sink has moved, one and two exponentials of time in coloured noise are weighed
-(`exponentials`). Fits run on a geometric schedule: a tenth more data each time.
+(`exponentials`). Fits run on a geometric schedule: an eighth more data each time.
 
 States, decided by test:
 - settled: the slope of the newest part, with its 95 % interval for autocorrelated
@@ -49,7 +49,7 @@ DRIFT_BLIND_S = 7200.0
 _STILL_K = 1.0
 _FIRST_S = 30.0
 _LEAST_STEP_S = 10.0
-_STEP_SHARE = 0.1
+_STEP_SHARE = 0.12
 _BLOCKS = 64
 # Junction and case follow a switch or a turn within this; it is left out once there is enough else.
 _CASE_S = 15
@@ -74,7 +74,7 @@ class WarmUpView:
     Attributes:
         state: "settled", "settling", "drifting" or "unknown".
         why: one sentence.
-        now_v: bias drop, mean of the newest seconds.
+        now_v: bias drop, mean of the newest ten seconds when this was fitted.
         final_v, final_95_v: where it ends and the 95 % interval, room and mains wandering as usual.
         tau_s, tau_95_s: slowest time constant.
         set_now_v: drop to set now so that it settles at target.
