@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import itertools
+import math
 import random
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from emulated_board import ENABLE, PULSE, EmulatedBoard
-from emulator_session import OVER_CURRENT, Session
+from emulator_session import OVER_CURRENT, Session, limits
 
+from benchwarden.virtual.parts import MUX_0_3
 from wardenfw import wire
 
 pytestmark = pytest.mark.timeout(3600)
 Boards = Callable[..., EmulatedBoard]
+BIAS = (6, 7)
+RUNAWAY = wire.CAUSES.index("thermal-runaway")
 
 
 def opened_after_us(board: EmulatedBoard, at_us: float) -> float:
@@ -128,6 +132,41 @@ def test_sensors_that_fail_on_the_bus(boards: Boards) -> None:
     session.run(1200)
     assert board.resets_ms == []
     assert session.frames[-1][3] == (1 << wire.N_CHANNELS) - 1, "not every channel came back"
+
+
+def test_the_boards_own_runaway_rule_with_a_silent_host(boards: Boards) -> None:
+    board = boards()
+    session = Session(board)
+    session.connect()
+    session.lease_ms = wire.MAX_LEASE_MS
+    for rail in (board.pos, board.neg):
+        rail.set_volts(42.0)
+        rail.set_amperes(0.14)
+    # The bias of limits() may go to 0.1 V, and its slope is not limited: what a stage says of both
+    # is what the rule goes by.
+    narrow = [(c, wire.VALUE, 8, math.nan, 0.022, 0, 0) for c in BIAS]
+    slope = [(c, wire.RATE, RUNAWAY, math.nan, 0.0005, 2500, 10_000) for c in BIAS]
+    stage = wire.pack_stage(2, True, False, limits() + narrow + slope, 6.0, 6.0)
+    assert session.ask(wire.STAGE, stage)[2] == wire.DONE
+    session.close()
+    session.run(3500)
+    session.acknowledge = False
+    begun_us = board.now_ms * 1000
+    for n in range(60):
+        # First-order thermal loop of gain two, time constant 2 s.
+        drop_v = 0.011 + 0.002 * (math.exp(n * 0.1 / 2.0) - 1.0)
+        board.left.volts[MUX_0_3] = drop_v
+        for rail in (board.pos, board.neg):
+            rail.set_amperes(0.14 + (drop_v - 0.011) / 0.22)
+        session.run(100)
+        if not board.level(ENABLE):
+            break
+    assert opened_after_us(board, begun_us) < 5e6
+    session.run(200)
+    trip = session.event(wire.EV_TRIPPED)
+    assert trip[2:4] == (RUNAWAY, BIAS[0])
+    assert trip[6] < 0.022
+    assert "climbs faster and faster" in trip[8]
 
 
 HANGING = """
