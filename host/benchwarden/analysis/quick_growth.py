@@ -1,8 +1,10 @@
-"""Does a bias grow by itself within seconds, faster and faster, before its sink has moved?
+"""Does a bias grow by itself, faster and faster, before its sink has moved?
 
-The loop through junction and case alone closes in a few seconds. Growth by itself,
-y' = y / T, is smooth and multiplies alike in equal times; a hand on the pot starts
-from flat and ends flat, a contact leaps.
+The loop through junction and case alone closes within seconds, and no heatsink tells of
+it. Growth by itself, y' = (y - y0) / T, rises by more in each of equal times, by the same
+ratio. Warmth on its way to an end rises by less in each; a hand on the pot starts from
+flat and ends flat, a contact leaps. Asked of windows from six seconds to a minute and a
+half, each cut into thirds: a growth that fills any of them is one that goes on.
 """
 
 from __future__ import annotations
@@ -17,17 +19,25 @@ from benchwarden.analysis.situation import SIDES, Facts, Situation
 from benchwarden.core.findings import Finding
 
 FROM_TIMES = 1.7
-_SECONDS = 6
+# Six equal steps each.
+WINDOWS_S = (6, 12, 24, 48, 96)
+# From third to third; below this a rise may as well be straight.
+RATIO = 1.12
+# Of the present value, in the newest third.
+RISE_SHARE = 0.04
+# The first third must be part of it, and no step be most of it.
+_FIRST_SHARE, _STEP_SHARE = 0.03, 0.6
 _AFTER_MOVE_S = 6.0
-_AFTER_DRIVE_S = 60.0
+_AFTER_DRIVE_S = 10.0
 
 
 class QuickGrowth:
-    """Watches the last seconds of both bias drops."""
+    """Watches the last minute and a half of both bias drops."""
 
     def __init__(self, facts: Facts) -> None:
         self._facts = facts
-        self._past: tuple[deque[float], deque[float]] = (deque(maxlen=_SECONDS + 1), deque(maxlen=_SECONDS + 1))
+        most = WINDOWS_S[-1] + 1
+        self._past: tuple[deque[float], deque[float]] = (deque(maxlen=most), deque(maxlen=most))
 
     def second(self, second: Second, now: Situation) -> list[Finding]:
         """Judge one second."""
@@ -40,21 +50,32 @@ class QuickGrowth:
                 past.clear()
                 continue
             past.append(value)
-            if len(past) > _SECONDS and value > FROM_TIMES * self._facts.target_v:
+            if value > FROM_TIMES * self._facts.target_v:
                 found += self._growing(k, list(past), second.t_s)
         return found
 
     def _growing(self, k: int, past: list[float], t_s: float) -> list[Finding]:
-        steps = [b - a for a, b in itertools.pairwise(past)]
-        early, late = sum(steps[:3]), sum(steps[3:])
-        rising = all(s > 0.0 for s in steps[1:]) and early > 0.0
-        # Growth by itself, not a jump: no faster than threefold in a second.
-        itself = late > 1.15 * early and early > 0.04 * late and max(steps) < 0.6 * (late + early)
-        if not (rising and itself and late > 0.06 * past[-1]):
-            return []
-        doubling_s = 3.0 * math.log(2.0) / math.log(late / early)
-        words = (
-            f"bias {SIDES[k]} {past[-1] * 1e3:.1f} mV (target {self._facts.target_v * 1e3:.1f}) and growing faster and "
-            f"faster, doubling its rise every {doubling_s:.0f} s"
-        )
-        return [trip(t_s, "thermal-runaway", SIDES[k], words)]
+        for window_s in WINDOWS_S:
+            if len(past) <= window_s:
+                return []
+            ratio = _ratio(past[-1 - window_s :: window_s // 6])
+            if ratio > RATIO:
+                doubling_s = window_s / 3.0 * math.log(2.0) / math.log(ratio)
+                words = (
+                    f"bias {SIDES[k]} {past[-1] * 1e3:.1f} mV (target {self._facts.target_v * 1e3:.1f}) and growing "
+                    f"faster and faster for {window_s} s, doubling its rise every {doubling_s:.0f} s"
+                )
+                return [trip(t_s, "thermal-runaway", SIDES[k], words)]
+        return []
+
+
+def _ratio(values: list[float]) -> float:
+    """Return by how much a rise in seven values grows from third to third, 0 where it is none by itself."""
+    steps = [b - a for a, b in itertools.pairwise(values)]
+    first, middle, last = (steps[i] + steps[i + 1] for i in (0, 2, 4))
+    rise = first + middle + last
+    if min(steps) <= 0.0 or first < _FIRST_SHARE * rise or max(steps) > _STEP_SHARE * rise:
+        return 0.0
+    if last < RISE_SHARE * values[-1]:
+        return 0.0
+    return min(last / middle, middle / first)
