@@ -35,7 +35,7 @@ _LEAST_J_PER_K = 60.0
 _ENERGY_BLOCKS, _ENERGY_MARGIN_K = 6, 4.0
 # Twins on like heat warm alike within a factor of two; a reading of half a kelvin's
 # resolution shows an eighth of this rise.
-_COLD_K, _COLD_SHARE, _COLD_J = 4.0, 0.12, 1000.0
+_COLD_K, _COLD_SHARE, _COLD_J = 4.0, 0.12, 500.0
 _AMBIENT_SHARE, _AMBIENT_RISE_K = 0.5, 10.0
 _COLDER_K, _WARM_S = 4.0, 600.0
 
@@ -124,7 +124,7 @@ class SensorHeat:
         rises = [newest.sink_c[k] - self._start_c[k] for k in range(2)]
         for k in range(2):
             own, other = rises[k], rises[1 - k]
-            fed = self._energy_j[k] > 0.6 * self._energy_j[1 - k] > _COLD_J
+            fed = self._energy_j[k] > 0.6 * self._energy_j[1 - k] and self._energy_j[1 - k] > _COLD_J
             if fed and other > _COLD_K and own < _COLD_SHARE * other:
                 words = (
                     f"{CHANNELS[SINK[k]]} rose by {own:.1f} K while the other sink rose by {other:.1f} K on "
