@@ -14,7 +14,9 @@ from benchwarden.core.findings import Finding
 
 HIGH_TIMES = 2.5
 NOTE_TIMES = 1.6
-_HIGH_S = 10.0
+# How long it may stay so high: a warm-up runs ahead of its spreader for a minute or two,
+# and 2.5 times an idle current burns nothing; five times does not wait.
+_HIGH_S, _HIGH_LONGEST_S, _HIGH_AT_ONCE = 10.0, 90.0, 5.0
 _NOTE_S = 30.0
 _NONE_S = 60.0
 _NONE_SHARE = 0.1
@@ -89,7 +91,7 @@ class BiasLevel:
         young = now.drive_s < _WANDER_AFTER_DRIVE_S or now.mains_s < _WANDER_AFTER_DRIVE_S
         recovering = young and (len(recent) <= 20 or value < 0.995 * recent[0])
         side, target = SIDES[k], self._facts.target_v
-        if self._high_s[k] >= _HIGH_S and not recovering:
+        if self._high_s[k] >= self._patience_s(value - warmth_v) and not recovering:
             words = f"bias {side} {value * 1e3:.1f} mV for {self._high_s[k]:.0f} s, target {target * 1e3:.1f} mV"
             if _grows(recent):
                 words += f"; it grew there by itself, from {recent[0] * 1e3:.1f} mV in {len(recent) - 1} s"
@@ -99,6 +101,11 @@ class BiasLevel:
             words = f"bias {side} {value * 1e3:.1f} mV, target {target * 1e3:.1f} mV"
             return [warning(second.t_s, "bias-unstable", side, words)]
         return []
+
+    def _patience_s(self, value: float) -> float:
+        """Return how long a drop may stay at this value, seconds."""
+        share = (value - self._high_v) / max(_HIGH_AT_ONCE * self._facts.target_v - self._high_v, 1e-6)
+        return _HIGH_LONGEST_S + min(max(share, 0.0), 1.0) * (_HIGH_S - _HIGH_LONGEST_S)
 
     def _none(self, k: int, value: float, second: Second, now: Situation) -> list[Finding]:
         """A channel of a set in burn-in that idles without any current, while the other has its own."""

@@ -33,6 +33,10 @@ from benchwarden.core.findings import Finding
 from benchwarden.core.samples import BoolArray, FloatArray, SampleBlock
 
 CHARGE_S = 6.0
+# DC into a loudspeaker: this energy moves and warms its coil without harm; a switch-on
+# thump is less (common practice, no source). No quicker than two frames.
+LOAD_J, LOAD_LEAST_S = 8.0, 0.2
+EMPTIES_SHARE = 0.55
 # No heatsink changes by this much from one frame to the next.
 TEMPERATURE_JUMP_K = 8.0
 # Reservoirs recharge through the shunts for a while after the signal stops.
@@ -239,7 +243,8 @@ class Levels:
         stands = abs(high - abs(then[1 - weak])) < 0.1 * abs(then[1 - weak])
         amps, usual = float(values[(POS_A, NEG_A)[weak]]), self._seen.lately((POS_A, NEG_A)[weak], t_s, 10.0, 1.0)
         heavy = amps > 2.0 * usual + 0.2
-        if not (stood and stands) or heavy:
+        # A rail that comes to rest above half is an uneven one.
+        if not (stood and stands) or heavy or low > EMPTIES_SHARE * high:
             return []
         self._done.add(("rail-missing", weak))
         words = f"{RAILS[weak]} down to {low:.1f} V from {abs(then[weak]):.1f} V while the other stands at {high:.1f} V"
@@ -319,6 +324,9 @@ class Levels:
         need_s = watch.for_s
         if watch.settle_s and since_moved < watch.settle_s + 2.0 and abs(value) < 0.5 * float(np.nanmax(volts)):
             need_s = max(need_s, watch.settle_s)
+        if watch.cause == "dc-offset" and self._facts.unit.load_connected:
+            # A voice coil does not wait until the amplifier has found its point.
+            need_s = min(need_s, max(LOAD_J * self._facts.unit.load_ohm / value**2, LOAD_LEAST_S))
         # One frame alone may straddle a change that its bits do not show yet.
         early = watch.idle_only and run.frames < 2
         if t_s - run.start_s < need_s - 1e-9 or run.jumped or early or charging:

@@ -8,9 +8,14 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from benchwarden.analysis.forecast import Forecast, drop_to_set_v
 from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.situation import SIDES, Facts
+from benchwarden.analysis.thermal_loop import LoopFit
 from benchwarden.analysis.warm_up import WarmUp
+
+# Weight of the choices without an equilibrium from which on no end is told.
+_NO_END = 0.2
 
 
 def outlook_table(facts: Facts, warm_up: WarmUp, runaway: Runaway, *, ended: bool) -> dict[str, Any]:
@@ -50,11 +55,25 @@ def _side(k: int, facts: Facts, warm_up: WarmUp, runaway: Runaway, ended: bool) 
     if fit is not None:
         table["loop_gain"] = _plain(fit.gain)
         table["loop_gain_95"] = _pair(fit.interval())
+    if fit is not None and told is not None:
+        _by_loop(table, fit, told, facts, ended)
     if told is not None:
         table["runaway_p"] = _plain(told.runaway_p)
         table["limit_mv"] = _mv(told.limit_v)
         table["reaches_limit_s"] = [_plain(t) for t in told.reach_s]
     return table
+
+
+def _by_loop(table: dict[str, Any], fit: LoopFit, told: Forecast, facts: Facts, ended: bool) -> None:
+    """Take the end from the fitted loop, which knows heatsink and mains, where it has one."""
+    low, middle, high = told.final_v
+    if told.runaway_p > _NO_END or middle != middle:
+        if told.runaway_p > 1.0 - _NO_END:
+            table["final_mv"] = table["final_95_mv"] = table["set_now_mv"] = None
+        return
+    table["final_mv"], table["final_95_mv"] = _mv(middle), _pair((low, high), 1e3)
+    if not ended:
+        table["set_now_mv"] = _mv(drop_to_set_v(fit, facts, facts.target_v))
 
 
 def _plain(value: float) -> float | None:

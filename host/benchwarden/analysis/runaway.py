@@ -41,6 +41,7 @@ _AGAIN_S = 8.0
 _EVERY_S = 5.0
 _EVERY_SHARE = 0.05
 _LEAST_S = 20
+_LEAST_END_S = 60
 # A spreader that lags by a minute lets a healthy bias run ahead for two: what is no
 # older is the quick path's matter.
 _LEAST_TRIP_S = 150
@@ -96,7 +97,7 @@ class Runaway:
     def fit(self, k: int) -> tuple[LoopFit | None, Forecast | None]:
         """Return the newest loop of a channel and where it leads.
 
-        None where not known; no forecast is made for a loop that surely has an equilibrium.
+        None where not known; no forecast is made of the first minute.
         """
         return self._sides[k].fit, self._sides[k].forecast
 
@@ -156,7 +157,7 @@ class Runaway:
         side.fit, side.forecast = fit, None
         if fit is None:
             return
-        if not side.stable():
+        if span >= _LEAST_END_S:
             side.forecast = forecast(fit, self._facts, limit_v, HORIZON_S)
         if span > _LEAST_TRIP_S:
             side.known = (fit, side.forecast)

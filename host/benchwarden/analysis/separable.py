@@ -45,7 +45,7 @@ def separated_fit(columns: Columns, y: FloatArray, rates: FloatArray) -> Separat
 
     def projected(logs: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         basis, slopes = columns(np.exp(logs))
-        linear = np.linalg.lstsq(basis, y, rcond=None)[0]
+        linear: FloatArray = np.asarray(np.linalg.lstsq(basis, y, rcond=None)[0], dtype=np.float64)
         return basis, slopes, linear, basis @ linear - y
 
     def residual(logs: FloatArray) -> FloatArray:

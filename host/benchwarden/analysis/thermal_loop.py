@@ -38,6 +38,9 @@ _GAIN, _GAIN_SD = 0.7, 1.0
 _QUICK, _QUICK_SD = 0.5, 1.5
 # A spreader makes up for an output junction and a driver's, 2 mV/K each.
 _SPREADER_V_PER_K = 2.0 * VBE_TEMPCO_V_PER_K
+# No more than junctions and spreader can: an uncompensated stage with its driver asks for
+# 4 mV/K less, a well compensated one for nothing.
+_SLOW_V_PER_K, _QUICK_V_PER_K, _MOST_V_PER_K = 0.001, 0.002, 0.004
 # What the rail adds: the spreader is fed from it. Volts of bias per unit of rail.
 _LINE_SD_V = 0.05
 # The path from junction to sink is known from the package alone.
@@ -154,8 +157,18 @@ def fit_loop(blocks: Record, facts: Facts, before: SinkBefore) -> LoopFit | None
         ],
         axis=2,
     )
-    known = np.tile([0.0, _GAIN * scale, _QUICK * scale, 0.0, 0.0], (grid, 1))
-    sd = np.tile([1e3, _GAIN_SD * scale, _QUICK_SD * scale, blocks.start_k * _SPREADER_V_PER_K, _LINE_SD_V], (grid, 1))
+    slow, quick = min(_GAIN * scale, _SLOW_V_PER_K), min(_QUICK * scale, _QUICK_V_PER_K)
+    known = np.tile([0.0, slow, quick, 0.0, 0.0], (grid, 1))
+    sd = np.tile(
+        [
+            1e3,
+            min(_GAIN_SD * scale, _MOST_V_PER_K),
+            min(_QUICK_SD * scale, _MOST_V_PER_K),
+            blocks.start_k * _SPREADER_V_PER_K,
+            _LINE_SD_V,
+        ],
+        (grid, 1),
+    )
     asked = asked_v(blocks.drop_v, junction_c, stretched) - path * device_w
     middle = float(asked.mean())
     log_prior = -0.5 * (np.log(LAG_S / _USUAL_LAG_S) / math.log(_LAG_FACTOR)) ** 2

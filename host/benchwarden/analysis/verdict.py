@@ -83,7 +83,7 @@ def verdict_table(
     else:
         verdict = "pass"
     until_s = math.inf if open_s is None else open_s
-    figures = {"outlook": dict(outlook)} if outlook else {}
+    figures: dict[str, Any] = {"outlook": dict(outlook)} if outlook else {}
     figures |= metrics.table(missing, [event for event in events if event.start_s <= until_s])
     told = summary(Told(verdict, trips, metrics.mains_at_s, reasons, len(notes)), figures, metrics.nearest())
     figures = {"sentence": told.sentence, "reasons": list(told.reasons), **figures}
