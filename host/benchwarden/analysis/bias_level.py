@@ -67,7 +67,7 @@ class BiasLevel:
 
     def second(self, k: int, second: Second, now: Situation) -> list[Finding]:
         """Look at one calm second of side k."""
-        value = now.idle_drop_v(second, k)
+        value = now.idle_drop_v(k)
         self._recent[k].append(value)
         found: list[Finding] = []
         if value > self._note_v or self._over_s[k] > 0.0:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -96,21 +97,19 @@ class CurvePath:
         now: Situation,
         current: float,
         calm: bool,
-        limits_v: tuple[float, float],
-        stable: tuple[bool, bool],
+        limits_v: Sequence[float],
     ) -> list[Finding]:
         """Judge one second.
 
         Args:
             current: mean of the two rail currents, amperes.
-            limits_v: drops that must not be reached.
-            stable: a fitted loop says that the channel has an equilibrium.
+            limits_v: drops that must not be reached; NaN for a channel that is not to be watched.
         """
         found: list[Finding] = []
         idle = calm and not now.drive and now.drive_s > _AFTER_DRIVE_S
         for k, track in enumerate(self._bias):
-            value = now.idle_drop_v(second, k)
-            if not idle or value != value or stable[k]:
+            value = now.idle_drop_v(k)
+            if not idle or value != value or limits_v[k] != limits_v[k]:
                 track.restart()
                 continue
             found += self._one(track, value, second.mean[SINK[k]], self._facts.target_v, limits_v[k], second, now)

@@ -20,12 +20,14 @@ from benchwarden.analysis.thermal_chain import thermal_voltage_v
 from benchwarden.analysis.thermal_loop import LAG_S, LoopFit
 from benchwarden.core.samples import FloatArray
 
-# Three-point Gauss-Hermite rule: places and weights that give mean and variance of a
-# normal quantity exactly.
-_PLACES = np.array([-math.sqrt(3.0), 0.0, math.sqrt(3.0)])
-_SHARES = np.array([1.0, 4.0, 1.0]) / 6.0
-_STEPS = 40
-_LEAST_WEIGHT = 0.03
+# Two normal quantities by a cross of five points (heatsink, slow coefficient, weight)
+# that gives mean and variance of each exactly (Gauss-Hermite on either axis).
+_CROSS = np.array(
+    [(0.0, 0.0, 1.0 / 3.0)]
+    + [(s * a, s * b, 1.0 / 6.0) for s in (-math.sqrt(3.0), math.sqrt(3.0)) for a, b in ((1.0, 0.0), (0.0, 1.0))]
+)
+_STEPS = 36
+_LEAST_WEIGHT = 0.04
 _SETTLED_TIMES = 8.0
 # Chosen on simulated sets of both models so that 95 % intervals cover what they should.
 _END_TIMES, _END_SHARE, _END_V = 1.4, 0.01, 5e-5
@@ -70,14 +72,14 @@ def _choices(fit: LoopFit) -> _Choices:
     sink, law = fit.sink, fit.law
     s = np.flatnonzero(sink.weight >= _LEAST_WEIGHT * sink.weight.max())
     g = np.flatnonzero(law.weight >= _LEAST_WEIGHT * law.weight.max())
-    at = np.array([(i, j, a, b) for i in s for j in g for a in range(3) for b in range(3)])
-    i, j, a, b = at.T
-    weight = sink.weight[i] * law.weight[j] * _SHARES[a] * _SHARES[b]
-    k_per_w = np.maximum(sink.k_per_w[i] + _PLACES[a] * sink.k_per_w_sd[i], 0.1 * np.maximum(sink.k_per_w[i], 1e-3))
+    i, j, at = (axis.ravel() for axis in np.meshgrid(s, g, np.arange(len(_CROSS)), indexing="ij"))
+    a, b, share = _CROSS[at].T
+    weight = sink.weight[i] * law.weight[j] * share
+    k_per_w = np.maximum(sink.k_per_w[i] + a * sink.k_per_w_sd[i], 0.1 * np.maximum(sink.k_per_w[i], 1e-3))
     # The slow coefficient moves, and what is tied to it moves along.
     slow_sd = np.sqrt(law.covariance[:, 1, 1])
     tied = law.covariance[:, 2, 1] / np.maximum(law.covariance[:, 1, 1], 1e-300)
-    shift = _PLACES[b] * slow_sd[j]
+    shift = b * slow_sd[j]
     return _Choices(
         weight / weight.sum(),
         sink.tau_s[i],

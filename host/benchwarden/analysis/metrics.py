@@ -147,7 +147,7 @@ class Metrics:
         sums.t += second.t_s
         sums.n += 1
         mean = second.mean
-        row = (now.idle_drop_v(second, 0), now.idle_drop_v(second, 1), mean[SINK[0]], mean[SINK[1]], now.alive_v)
+        row = (now.idle_drop_v(0), now.idle_drop_v(1), mean[SINK[0]], mean[SINK[1]], now.alive_v)
         for j, value in enumerate(row):
             if value == value:
                 sums.values[j] += value

@@ -65,6 +65,8 @@ class Partings:
             current: mean of the two rail currents, amperes.
             calm: nothing was switched and the rails did not rise of late.
         """
+        if not now.drive and self._parting[0].ratio != self._parting[0].ratio:
+            return []
         drops = [second.mean[b] for b in BIAS]
         if not (calm and now.drive and now.drive_s > _DRIVE_SETTLED_S) or any(v != v for v in (*drops, current)):
             if self._parting[0].ratio == self._parting[0].ratio:

@@ -45,7 +45,7 @@ class QuickGrowth:
         calm = now.idle and stands and now.unlifted_s > _AFTER_MOVE_S and now.drive_s > _AFTER_DRIVE_S
         found: list[Finding] = []
         for k, past in enumerate(self._past):
-            value = now.idle_drop_v(second, k)
+            value = now.idle_drop_v(k)
             if not calm or value != value or now.dt_s > 2.0:
                 past.clear()
                 continue

@@ -110,7 +110,7 @@ class Recoveries:
             return
         if not now.idle:
             return
-        values = (now.idle_drop_v(second, 0), now.idle_drop_v(second, 1), now.alive_v)
+        values = (now.idle_drop_v(0), now.idle_drop_v(1), now.alive_v)
         watch = self._watch
         if watch is not None:
             after_s = second.t_s - watch.off_s

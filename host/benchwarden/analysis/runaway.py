@@ -39,7 +39,7 @@ SAFE_TIMES = 5.0
 SURE = 0.975
 _AGAIN_S = 8.0
 _EVERY_S = 5.0
-_EVERY_SHARE = 0.05
+_EVERY_SHARE = 0.08
 _LEAST_S = 20
 _LEAST_END_S = 60
 # A spreader that lags by a minute lets a healthy bias run ahead for two: what is no
@@ -67,19 +67,18 @@ class _Side:
         self.sure_s = math.nan
         self.sink = usual_sink(facts)
         self.fit: LoopFit | None = None
+        # The fitted loop leaves no doubt that there is an equilibrium.
+        self.is_stable = False
         self.known: tuple[LoopFit | None, Forecast | None] = (None, None)
         self.forecast: Forecast | None = None
         self.look_s = -math.inf
         self.minute: deque[float] = deque(maxlen=_RISING_S)
 
-    def stable(self) -> bool:
-        """Return whether the fitted loop leaves no doubt that there is an equilibrium."""
-        return self.fit is not None and self.fit.gain + _STABLE_TIMES * self.fit.gain_sd < 1.0
-
     def forget(self) -> None:
         """A new stretch: what was fitted no longer holds, the heatsink stays."""
         self.next_s, self.sure_s = -math.inf, math.nan
         self.fit = self.forecast = None
+        self.is_stable = False
         self.minute.clear()
 
 
@@ -118,12 +117,12 @@ class Runaway:
         found += self._quick.second(second, now)
         calm = self._curves.calm(second, now)
         found += self._partings.second(second, now, current, calm)
-        limits = (self._limit_v(0, second, now), self._limit_v(1, second, now))
-        stable = (self._sides[0].stable(), self._sides[1].stable())
-        return found + self._curves.second(second, now, current, calm, limits, stable)
+        # Nothing is asked of the curve of a channel whose loop surely has an equilibrium.
+        limits = [math.nan if s.is_stable else self._limit_v(k, second, now) for k, s in enumerate(self._sides)]
+        return found + self._curves.second(second, now, current, calm, limits)
 
     def _idle(self, k: int, side: _Side, stretch: Stretch, second: Second, now: Situation) -> list[Finding]:
-        value = now.idle_drop_v(second, k)
+        value = now.idle_drop_v(k)
         if value != value:
             return []
         side.minute.append(value)
@@ -136,8 +135,8 @@ class Runaway:
             return []
         side.look_s = second.t_s + _EVERY_S
         limit_v = self._limit_v(k, second, now)
-        if (due or hot) and (span <= _LONGEST_S or side.fit is None):
-            side.next_s = second.t_s + max(_EVERY_S, _EVERY_SHARE * span)
+        side.next_s = second.t_s + max(_EVERY_S, _EVERY_SHARE * span)
+        if span <= _LONGEST_S or side.fit is None:
             self._fit_all(side, stretch, limit_v, span)
         if not hot or span < _LEAST_TRIP_S:
             side.sure_s = math.nan
@@ -155,6 +154,7 @@ class Runaway:
     def _fit_all(self, side: _Side, stretch: Stretch, limit_v: float, span: float) -> None:
         fit = self._fitted(stretch, _LONGEST_S, side.sink)
         side.fit, side.forecast = fit, None
+        side.is_stable = fit is not None and fit.gain + _STABLE_TIMES * fit.gain_sd < 1.0
         if fit is None:
             return
         if span >= _LEAST_END_S:

@@ -111,6 +111,7 @@ class Situation:
     idle: bool = False
     alive_v: float = NAN
     power_w: tuple[float, float] = (NAN, NAN)
+    _drops_v: tuple[float, float] = (NAN, NAN)
     _ref_v: list[float] = field(default_factory=lambda: [NAN, NAN])
     _low_v: list[float] = field(default_factory=lambda: [NAN, NAN])
 
@@ -145,6 +146,7 @@ class Situation:
             self.still_s = self.unlifted_s = 0.0
         self._watch_rails(volts, second)
         self.idle = self.mains and not self.drive and not second.switched and not self.gap
+        self._drops_v = (self._drop_v(second, 0), self._drop_v(second, 1))
         self._powers(second)
 
     def _watch_rails(self, volts: list[float], second: Second) -> None:
@@ -163,8 +165,11 @@ class Situation:
             elif self.still_s == 0.0:
                 self._low_v[i] = v
 
-    def idle_drop_v(self, second: Second, k: int) -> float:
+    def idle_drop_v(self, k: int) -> float:
         """Return the bias drop of side k less what DC through a load adds to it, volts, NaN when missing."""
+        return self._drops_v[k]
+
+    def _drop_v(self, second: Second, k: int) -> float:
         value, offset = second.mean[BIAS[k]], second.mean[OFFSET[k]]
         if not self.facts.unit.load_connected or offset != offset:
             return value

@@ -88,7 +88,10 @@ class Stretch:
     @property
     def span_s(self) -> float:
         """Time from the first to the newest second."""
-        return float(self._column(0)[-1]) - self.began_s if self.n else 0.0
+        if not self.n:
+            return 0.0
+        newest_s = self._held[-1][0] if self._held else float(self._columns[0, self._stop - 1])
+        return newest_s - self.began_s
 
     @property
     def t_s(self) -> FloatArray:
@@ -310,7 +313,7 @@ class Stretches:
 
     def _one(self, k: int, side: _Side, second: Second, now: Situation, rails: str) -> None:
         stretch = side.stretch
-        drop_v, sink_c = now.idle_drop_v(second, k), second.mean[SINK[k]]
+        drop_v, sink_c = now.idle_drop_v(k), second.mean[SINK[k]]
         t_s = second.t_s
         # The unfinished second at the end of a record may end where the one before did.
         if drop_v != drop_v or t_s <= side.last_s:

@@ -49,7 +49,7 @@ DRIFT_BLIND_S = 7200.0
 _STILL_K = 1.0
 _FIRST_S = 30.0
 _LEAST_STEP_S = 10.0
-_STEP_SHARE = 0.12
+_STEP_SHARE = 0.2
 _BLOCKS = 64
 # Junction and case follow a switch or a turn within this; it is left out once there is enough else.
 _CASE_S = 15

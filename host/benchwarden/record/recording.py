@@ -109,7 +109,8 @@ def _numbers(body: bytes) -> FloatArray | None:
     """Read separated numbers, or return None when something in there is no number."""
     # Two passes: in ",,," the replacements of one pass may not overlap.
     text = b"," + body.replace(b"\n", b",")
-    text = text.replace(b",,", b",nan,").replace(b",,", b",nan,")
+    if b",," in text:
+        text = text.replace(b",,", b",nan,").replace(b",,", b",nan,")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
@@ -128,7 +129,9 @@ def _is_row(row: bytes, width: int) -> bool:
 def _parse_rows(path: Path, columns: Columns, body: bytes, first_line: int) -> FloatArray:
     """Return whole lines as numbers, shape (rows, columns), NaN where a field is empty."""
     width = len(columns.names)
-    body = body.replace(b"\r", b"").replace(b", ", b",").replace(b" ,", b",").replace(b" \n", b"\n")
+    body = body.replace(b"\r", b"")
+    if b" " in body:
+        body = body.replace(b", ", b",").replace(b" ,", b",").replace(b" \n", b"\n")
     if not body.endswith(b"\n"):
         body += b"\n"
     raw = np.frombuffer(body, np.uint8)
