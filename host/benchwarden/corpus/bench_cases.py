@@ -22,7 +22,7 @@ from benchwarden.corpus.bench_play import Act, Tweak, burn_in, play, power_up
 from benchwarden.corpus.case import HEALTHY, HEALTHY_GAIN, MARGINAL, SIDES, Case, Question, Truth
 from benchwarden.corpus.random_unit import random_unit
 from benchwarden.corpus.recorder_style import gappy, patchy, usual_style, written
-from benchwarden.corpus.safe_sink import unsafe_s
+from benchwarden.corpus.safe_limits import unsafe_s
 from benchwarden.virtual.amplifier import StageParams, equilibrium, thermal_loop_gain
 from benchwarden.virtual.dut import Dut, DutParams
 

@@ -56,7 +56,8 @@ class Truth:
         causes: which causes of a trip are right.
         driven: the test signal was on at the onset.
         damaged: (t_s, what) destroyed because nobody opened the relay.
-        unsafe_s: first time a sink passed the limit in force for it, infinite if never.
+        unsafe_s: first time a sink passed the limit in force for it, or an idle bias stayed far
+            beyond its target; infinite if never.
         loop_gain: largest true gain of the two channels at their target, NaN if not known.
     """
 

@@ -15,6 +15,9 @@ from benchwarden.corpus.judging import Answer, Row
 
 SLOW = ("runaway-slow", "runaway-slow driven", "slow runaway", "slow runaway driven")
 FAST = ("runaway-fast", "fast runaway")
+# What is destroyed sooner than this after the onset leaves two frames and a relay hardly
+# any time: it is the board's limits' and the alert line's business.
+SUDDEN_S = 2.0
 # Asked for: a final value within this share or this many volts.
 FINAL_SHARE, FINAL_V = 0.03, 0.3e-3
 GAIN_WITHIN, GAIN_LOW, GAIN_HIGH = 0.1, 0.3, 1.2
@@ -50,7 +53,8 @@ class KindScore:
         missed: something was destroyed without a trip. silent: no trip, nothing destroyed.
         early: tripped before the fault began.
         destroyed, saved: runs in which something was destroyed, and those of them that
-            were tripped before it, after the onset.
+            were tripped before it, after the onset. sudden, sudden_saved: those of both in
+            which it was destroyed within SUDDEN_S of the onset.
         right: trips after the onset with a right cause; wrong: the others by cause.
         delays_s: trip after onset. leads_s: destruction after trip, where there was one.
     """
@@ -63,6 +67,8 @@ class KindScore:
     early: int = 0
     destroyed: int = 0
     saved: int = 0
+    sudden: int = 0
+    sudden_saved: int = 0
     right: int = 0
     wrong: Counter[str] = field(default_factory=Counter)
     delays_s: list[float] = field(default_factory=list)
@@ -73,8 +79,10 @@ class KindScore:
         truth, trip = row.truth, row.trips[rule]
         damage_s = truth.damage_s
         harmed = math.isfinite(damage_s)
+        sudden = harmed and damage_s - truth.onset_s < SUDDEN_S
         self.runs += 1
         self.destroyed += harmed
+        self.sudden += sudden
         if trip is None:
             self.missed += harmed
             self.silent += not harmed
@@ -85,6 +93,7 @@ class KindScore:
         if trip.t_s < damage_s:
             self.before += 1
             self.saved += harmed
+            self.sudden_saved += sudden
         else:
             self.after += 1
         self.delays_s.append(trip.t_s - truth.onset_s)
@@ -104,8 +113,8 @@ class FalseTrips:
         hours: healthy hours watched, each run up to its first trip.
         trips: false trips. by_look_alike: (hours, trips) of the runs with each look-alike.
         before_onset: (hours, trips) of that from faulty runs before their fault began.
-        apart: seeds of runs meant to be healthy in which the model destroyed something or
-            passed the safe sink limit; neither their trips nor their hours count.
+        apart: seeds of runs meant to be healthy so far in which the model destroyed something,
+            passed the safe sink limit or idled far beyond its target; neither their trips nor their hours count.
         seeds: where the false trips are.
     """
 
@@ -127,10 +136,14 @@ class FalseTrips:
 
 
 def by_kind(rows: Iterable[Row], rule: str) -> dict[str, KindScore]:
-    """Return the score of a rule per kind of fault; healthy and marginal runs are no faults."""
+    """Return the score of a rule per kind of fault.
+
+    Healthy and marginal runs are no faults, and a set that was destroyed before its fault
+    began tells nothing of it.
+    """
     found: dict[str, KindScore] = defaultdict(KindScore)
     for row in rows:
-        if row.truth.kind not in (HEALTHY, MARGINAL):
+        if row.truth.kind not in (HEALTHY, MARGINAL) and row.truth.damage_s >= row.truth.onset_s:
             found[row.truth.kind].add(row, rule)
     return dict(sorted(found.items()))
 
@@ -143,7 +156,7 @@ def false_trips(rows: Iterable[Row], rule: str) -> FalseTrips:
         truth, trip = row.truth, row.trips[rule]
         if truth.kind == MARGINAL:
             continue
-        if truth.kind == HEALTHY and not truth.sound:
+        if (truth.kind == HEALTHY and not truth.sound) or truth.damage_s < truth.onset_s < math.inf:
             found.apart.append(truth.seed)
             continue
         until_s = min(row.end_s, truth.onset_s)
@@ -168,6 +181,7 @@ class Summary:
 
     Attributes:
         saved, destroyed: damaging runs tripped between onset and destruction, of how many.
+        later_saved, later: the same without what was destroyed within SUDDEN_S of the onset.
         slow_lead_s: median lead over destruction, slow runaways; NaN without one.
         fast_saved, fast_destroyed: the first two, fast runaways alone.
         right, tripped: trips after the onset with the right cause, of how many.
@@ -175,6 +189,8 @@ class Summary:
 
     saved: int
     destroyed: int
+    later_saved: int
+    later: int
     slow_lead_s: float
     fast_saved: int
     fast_destroyed: int
@@ -192,6 +208,8 @@ def summary(scores: dict[str, KindScore]) -> Summary:
     return Summary(
         saved=sum(s.saved for s in every),
         destroyed=sum(s.destroyed for s in every),
+        later_saved=sum(s.saved - s.sudden_saved for s in every),
+        later=sum(s.destroyed - s.sudden for s in every),
         slow_lead_s=float(np.median(leads)) if leads else math.nan,
         fast_saved=sum(s.saved for s in fast),
         fast_destroyed=sum(s.destroyed for s in fast),

@@ -17,7 +17,7 @@ from benchwarden.core.unit import Unit
 from benchwarden.corpus.case import HEALTHY, HEALTHY_GAIN, MARGINAL, SIDES, Case, Question, Truth
 from benchwarden.corpus.random_unit import random_unit
 from benchwarden.corpus.recorder_style import Style, gappy, patchy, usual_style, written
-from benchwarden.corpus.safe_sink import unsafe_s
+from benchwarden.corpus.safe_limits import unsafe_s
 from benchwarden.corpus.second_faults import FAULTS
 from benchwarden.corpus.second_look_alikes import LOOK_ALIKES, turned_by, turned_to
 from benchwarden.corpus.second_model import STEP_S, ends_at, idle_heat_w, loop_gain, steady

@@ -87,7 +87,9 @@ def _false(rows: Sequence[Row]) -> list[str]:
             found.append("  seeds: " + ", ".join(str(seed) for seed in score.seeds))
         if rule == ANALYSIS and score.apart:
             words = ", ".join(str(seed) for seed in score.apart)
-            found.append(f"  not counted, sets that were destroyed or passed their safe sink limit: seeds {words}")
+            found.append(
+                f"  not counted, sets that were destroyed, passed their safe sink limit or idled far beyond target: seeds {words}"
+            )
     return found
 
 
@@ -125,6 +127,7 @@ def _side_by_side(rows: Sequence[Row]) -> list[str]:
         columns.append(
             (
                 _share(s.saved, s.destroyed),
+                _share(s.later_saved, s.later),
                 lead,
                 _share(s.fast_saved, s.fast_destroyed),
                 _share(s.right, s.tripped),
@@ -133,6 +136,7 @@ def _side_by_side(rows: Sequence[Row]) -> list[str]:
         )
     names = (
         "damaging faults tripped before damage",
+        f"  of what took {scoring.SUDDEN_S:g} s or more",
         "slow runaway, median lead",
         "fast runaways tripped before damage",
         "cause right",

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
+import random
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from benchwarden.core.channels import CHANNELS, INDEX
+from benchwarden.core.samples import SampleBlock
 from benchwarden.corpus.case import HEALTHY, Question, Truth
 from benchwarden.corpus.judging import ANALYSIS, CUSUM, FORGIVEN, THRESHOLDS, Answer, Row
+from benchwarden.corpus.random_unit import random_unit
 from benchwarden.corpus.rules import Trip
+from benchwarden.corpus.safe_limits import unsafe_s
 from benchwarden.corpus.scoring import (
     binomial_interval,
     by_kind,
@@ -72,6 +79,20 @@ def test_faults_are_counted_by_when_and_why_they_were_tripped():
     assert by_kind(rows, THRESHOLDS)["runaway-slow"].missed == 5
 
 
+def test_what_leaves_no_time_is_counted_apart_and_what_destroyed_itself_not_at_all():
+    rows = [
+        row("device-shorted", Trip(100.3, "thermal-runaway"), 100.0, 100.1),
+        row("device-shorted", Trip(101.0, "thermal-runaway"), 100.0, 101.5),
+        row("device-shorted", Trip(104.0, "thermal-runaway"), 100.0, 110.0),
+        row("device-shorted", Trip(60.0, "thermal-runaway"), 100.0, 90.0),
+    ]
+    found = summary(by_kind(rows, ANALYSIS))
+    assert (found.saved, found.destroyed) == (2, 3)
+    assert (found.later_saved, found.later) == (1, 1)
+    score = false_trips(rows, ANALYSIS)
+    assert (score.trips, score.apart) == (0, [1])
+
+
 def test_false_trips_count_hours_up_to_the_trip_and_before_an_onset():
     rows = [
         row(HEALTHY, None),
@@ -103,3 +124,16 @@ def test_forecasts_are_held_against_the_truth():
     gain = loop_gain(answers, 1.5)
     assert (gain.asked, gain.answered, gain.within, gain.covering) == (3, 2, 1, 1)
     assert final_bias(answers, 3.0).asked == 0
+
+
+def test_an_idle_bias_that_stays_far_beyond_its_target_is_not_healthy():
+    n = 6000
+    mean = np.zeros((n, len(CHANNELS)), dtype=np.float32)
+    mean[:, INDEX["bias_left_v"]] = np.where(np.arange(n) >= 3000, 0.04, 0.01)
+    on, off = np.ones(n, dtype=np.bool_), np.zeros(n, dtype=np.bool_)
+    block = SampleBlock(np.arange(1, n + 1) / 10.0, mean, mean, mean, on, off, off)
+    facts = random_unit(random.Random(3))
+    facts = replace(facts, target_bias_drop_mv=10.0)
+    assert unsafe_s(facts, block) == pytest.approx(300.1, abs=1.1)
+    driven = replace(block, drive_on=on)
+    assert unsafe_s(facts, driven) == math.inf
