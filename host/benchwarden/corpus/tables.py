@@ -87,9 +87,8 @@ def _false(rows: Sequence[Row]) -> list[str]:
             found.append("  seeds: " + ", ".join(str(seed) for seed in score.seeds))
         if rule == ANALYSIS and score.apart:
             words = ", ".join(str(seed) for seed in score.apart)
-            found.append(
-                f"  not counted, sets that were destroyed, passed their safe sink limit or idled far beyond target: seeds {words}"
-            )
+            why = "destroyed, past their safe sink limit or idling far beyond target"
+            found.append(f"  not counted, sets {why}: seeds {words}")
     return found
 
 
