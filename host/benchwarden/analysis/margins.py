@@ -2,7 +2,8 @@
 
 One-second means against limits on values that bound a reading away from zero (from
 25 C for temperatures). Rates, spreads and lower bounds of rails are not shares of
-anything and are left out; so are limits that only show a reversed sensor.
+anything and are left out; so are limits that only show a reversed sensor, and a bias
+still hot from the signal, whose limit is the plan's of a cool set.
 """
 
 from __future__ import annotations
@@ -12,12 +13,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchwarden.analysis.seconds import Second
-from benchwarden.analysis.situation import NAN, Situation, StageNow
+from benchwarden.analysis.situation import BIAS, NAN, Situation, StageNow
 from benchwarden.core.channels import CHANNELS, INDEX
 
 # A person sets the transformer and reservoirs charge when a stage begins.
 _STAGE_SETTLES_S = 2.0
 _ROOM_C = 25.0
+# A heatsink has given off what the signal left in it, and the bias with it.
+_HOT_S = 1800.0
 
 
 @dataclass(frozen=True)
@@ -50,18 +53,21 @@ class Margins:
         self._bounds: list[_Bound] = []
         self._shares = [-math.inf] * len(CHANNELS)
         self._found: dict[int, Margin] = {}
+        self._driven = False
 
     def add(self, second: Second, now: Situation, stage: StageNow) -> None:
         """Take in one second."""
         if stage is not self._stage:
             self._stage, self._bounds = stage, _bounds(stage)
+        self._driven = self._driven or now.drive
+        hot = self._driven and not now.drive and now.drive_s < _HOT_S
         since_s = min(second.first_s - stage.t_start_s - _STAGE_SETTLES_S, now.mains_s)
         if not now.mains or now.gap or second.switched or since_s < 0.0:
             return
         mean, shares = second.mean, self._shares
         for bound in self._bounds:
             share = (mean[bound.channel] - bound.base) * bound.per_share
-            if share > shares[bound.channel] and since_s >= bound.for_s:
+            if share > shares[bound.channel] and since_s >= bound.for_s and not (hot and bound.channel in BIAS):
                 shares[bound.channel] = share
                 worst = mean[bound.channel]
                 self._found[bound.channel] = Margin(worst, bound.limit, share, stage.name, second.t_s, bound.cause)
