@@ -12,11 +12,10 @@ begins where the change ended, not where it was seen.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
-from benchwarden.analysis.seconds import IndexArray, Second
+from benchwarden.analysis.seconds import Second
 from benchwarden.analysis.situation import AMBIENT, BIAS, SINK, Facts, Situation, StageNow
 from benchwarden.analysis.turns import Turns
 from benchwarden.core.samples import FloatArray
@@ -41,25 +40,6 @@ _HELD = 256
 # Seconds in which frames are looked at for the converter's step, then one in so many.
 _QUANTUM_SECONDS = 32
 _QUANTUM_EVERY = 512
-
-
-@dataclass(frozen=True)
-class Blocks:
-    """Means of equal blocks of a stretch; arrays of shape (blocks,).
-
-    Attributes:
-        t_s, drop_v, sink_c, ambient_c, rail_v: means, NaN where all of a block is missing.
-        count: seconds in each block; the last one may hold fewer.
-        per: seconds in a full block.
-    """
-
-    t_s: FloatArray
-    drop_v: FloatArray
-    sink_c: FloatArray
-    ambient_c: FloatArray
-    rail_v: FloatArray
-    count: FloatArray
-    per: int
 
 
 class Stretch:
@@ -159,30 +139,6 @@ class Stretch:
         newest = self._columns[:, self._stop - 1].copy()
         self._columns[:, at] = newest
         self._stop = at + 1
-
-    def blocks(self, most: int) -> Blocks:
-        """Return the means of at most `most` equal blocks (by count of seconds), oldest first."""
-        n = self.n
-        per = max(-(-n // most), 1)
-        starts = np.arange(0, n, per, dtype=np.intp)
-        count = np.minimum(n - starts, per).astype(np.float64)
-        means = [_block_means(self._column(i), starts, count) for i in range(len(_NAMES))]
-        t_s, drop_v, sink_c, ambient_c, rail_v = means
-        return Blocks(t_s, drop_v, sink_c, ambient_c, rail_v, count, per)
-
-
-def _block_means(values: FloatArray, starts: IndexArray, count: FloatArray) -> FloatArray:
-    if not len(starts):
-        return np.empty(0)
-    sums: FloatArray = np.add.reduceat(values, starts)
-    bad = np.isnan(sums)
-    if not bad.any():
-        return sums / count
-    there = ~np.isnan(values)
-    sums = np.add.reduceat(np.where(there, values, 0.0), starts)
-    have = np.add.reduceat(there.astype(np.float64), starts)
-    means: FloatArray = np.divide(sums, have, out=np.full(len(starts), math.nan), where=have > 0.0)
-    return means
 
 
 class _Side:

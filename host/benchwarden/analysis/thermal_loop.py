@@ -86,7 +86,6 @@ class LoopFit:
         rise_c: how far the sink has come since the record began.
         lagged_c: the same as the spreader feels it, shape (lags,).
         fading: what is left of the start for each lag, shape (lags,).
-        rail_mean_v: rail the rail coefficient is relative to.
         heat_v_per_v: what the junction's own path adds for each volt of drop, less the device's ohmic part.
         junction_c: temperature the transistor law was taken at.
         blocks: how many blocks it rests on; period_s: of one.
@@ -102,7 +101,6 @@ class LoopFit:
     rise_c: float
     lagged_c: FloatArray
     fading: FloatArray
-    rail_mean_v: float
     heat_v_per_v: float
     junction_c: float
     blocks: int
@@ -197,7 +195,6 @@ def fit_loop(blocks: Record, facts: Facts, before: SinkBefore) -> LoopFit | None
         rise_c=float(rise[-1]),
         lagged_c=lagged_ends[:, -1],
         fading=np.exp(-n * blocks.period_s / LAG_S),
-        rail_mean_v=float(blocks.rail_v.mean()),
         heat_v_per_v=path * rail / emitter - (stretched - 1.0),
         junction_c=junction_c,
         blocks=n,

@@ -198,19 +198,6 @@ def test_a_sensor_that_leaps_begins_a_stretch_and_a_missing_one_does_not() -> No
     assert np.isnan(stretches.side[0].sink_c[-1])
 
 
-def test_blocks_are_means_and_leave_missing_values_out() -> None:
-    sink = np.where((T > 100.0) & (T <= 103.0), math.nan, 30.0 + 0.01 * T)
-    stretches, _ = began(Idle(warming(2), sink_c=sink))
-    side = stretches.side[0]
-    blocks = side.blocks(40)
-    assert len(blocks.t_s) <= 40
-    assert float(blocks.count.sum()) == side.n
-    for i in range(len(blocks.t_s)):
-        part = slice(i * blocks.per, (i + 1) * blocks.per)
-        assert blocks.drop_v[i] == pytest.approx(float(side.drop_v[part].mean()), rel=1e-12)
-        assert blocks.sink_c[i] == pytest.approx(float(np.nanmean(side.sink_c[part])), rel=1e-12)
-
-
 def test_three_days_fit_into_tens_of_megabytes() -> None:
     stretches, now = Stretches(FACTS), Situation(FACTS)
     second = next(Idle(np.array([0.011])).seconds())
