@@ -46,6 +46,10 @@ class Past:
         return old[len(old) // 2] if old else math.nan
 
 
+# Cold sets with a lagging spreader reach two and a half times their target (common practice, no source).
+AHEAD_TIMES, AHEAD_SHARE = 4.0, 0.8
+
+
 def lost_rail(values: FloatArray, volts: FloatArray) -> str:
     """Return the rail that is gone or going, "" if both stand: both outputs then lean to the other one."""
     low, high = float(volts.min()), float(volts.max())
@@ -118,6 +122,19 @@ def _overbiased(channel: int, values: FloatArray, volts: FloatArray, facts: Fact
     plain = 2.0 * target < drops[high] < 15.0 * target and implied > 0.6 * float(values[channel])
     standing = float(volts.min()) > 0.7 * float(volts.max()) and float(volts.max()) > 0.3 * facts.rail_v
     return SIDES[high] if plain and standing else ""
+
+
+def is_bias_running_ahead(channel: int, values: FloatArray, volts: FloatArray, facts: Facts) -> bool:
+    """Tell whether both drops account for a rail current and neither is more than a warm-up makes of it.
+
+    How long a bias may stay high is for those to say who watch the bias.
+    """
+    drops = [float(values[b]) for b in BIAS]
+    accounted = sum(max(d, 0.0) for d in drops) * facts.amps_per_bias_v
+    told = accounted > AHEAD_SHARE * (float(values[channel]) - facts.unit.quiescent_other_a)
+    standing = float(volts.min()) > 0.7 * float(volts.max()) > 0.2 * facts.rail_v
+    # False where a drop is missing.
+    return told and standing and max(drops) < AHEAD_TIMES * facts.target_v
 
 
 def _side(values: FloatArray, facts: Facts) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchwarden.analysis.level_names import HISTORY, RAILS, Past, named
+from benchwarden.analysis.level_names import HISTORY, RAILS, Past, is_bias_running_ahead, named
 from benchwarden.analysis.level_watches import Watch, watches
 from benchwarden.analysis.notice import trip
 from benchwarden.analysis.situation import (
@@ -92,12 +92,14 @@ class Levels:
         self._gross_s = [math.nan, math.nan]
         self._falls = [0, 0]
         self._stage_drive = False
+        self._stage_on = True
         self._moved_s = -math.inf
         self._moved_ref = np.full(2, np.nan)
 
     def set_stage(self, stage: StageNow) -> None:
         """Judge the following frames by this stage."""
         self._stage_drive = stage.drive_on
+        self._stage_on = stage.mains_pct > 0.0
         # A run outside its limit goes on over a change of stage; a channel may have two.
         old = {(w.channel, w.idle_only): r for w, r in zip(self._watches, self._runs, strict=True)}
         self._watches = watches(stage, self._facts)
@@ -146,7 +148,9 @@ class Levels:
         standing: BoolArray = np.fmax(volts[:, 0], volts[:, 1]) > 0.1 * self._facts.rail_v
         # A short may hold the rails down: what draws that much is energised.
         drawing: BoolArray = np.fmax(block.mean[:, POS_A], block.mean[:, NEG_A]) > _ENERGISED_A
-        return standing | drawing
+        # After the stage that switches off it is the reservoirs' charge; whether the relay
+        # opened is asked elsewhere.
+        return (standing | drawing) & self._stage_on
 
     def _driven(self, block: SampleBlock) -> BoolArray:
         """Return for each frame whether the test signal is on or was a moment ago."""
@@ -291,17 +295,20 @@ class Levels:
         if up_s > GROSS_FRESH_S[0 if alone else 1]:
             return False
         since = [v for t, v in self._history if -10.0 < t - (t_s - up_s) < 0.0]
-        rises = []
+        rises, usual = [], 0.0
         for channel in (POS_A, NEG_A):
             past = sorted(v[channel] for v in since if v[channel] == v[channel])
             now = float(values[channel])
             if past and now == now:
-                rises.append(now - past[len(past) // 2])
+                middle = past[len(past) // 2]
+                rises.append(now - middle)
+                # Charging pulses in the reading, or a restless mains: beyond what it did before.
+                usual = max(usual, past[-1] - middle)
         if not rises:
             return False
         least = 0.5 * level_v**2 / (2.0 * NETWORK_OHM) / (2.0 * max(rail, 1.0))
         # On both outputs a step of the mains could feign it: as much as devices cross-conduct.
-        least = max(least, 0.01 if alone else 0.02 + 5e-3 * level_v)
+        least = max(least, 0.01 if alone else 0.02 + 5e-3 * level_v, 1.5 * usual)
         # Reservoirs that follow a step of the mains draw current too; a load lets the rail sag.
         stood = [abs(v[POS_V]) for v in since[-3:] if v[POS_V] == v[POS_V]]
         lifted = any(abs(float(values[POS_V])) > v + 0.006 * self._facts.rail_v for v in stood)
@@ -331,8 +338,10 @@ class Levels:
         early = watch.idle_only and run.frames < 2
         if t_s - run.start_s < need_s - 1e-9 or run.jumped or early or charging:
             return ""
-        if watch.cause == "over-current" and watch.idle_only and value < watch.high + self._warmth_a(values, volts):
-            return ""
+        if watch.cause == "over-current" and watch.idle_only:
+            explained = value < watch.high + self._warmth_a(values, volts)
+            if explained or is_bias_running_ahead(watch.channel, values, volts, self._facts):
+                return ""
         limit = watch.high if value > watch.high else watch.low
         if watch.channel in SINK and value < limit + NEARLY_SETTLED_K and not self._climbs(watch.channel, value):
             return ""

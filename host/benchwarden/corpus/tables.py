@@ -154,7 +154,8 @@ def table(rows: Sequence[Row]) -> dict[str, Any]:
         scores = scoring.by_kind(rows, rule)
         false = scoring.false_trips(rows, rule)
         rules[rule] = {
-            "kinds": {kind: asdict(score) for kind, score in scores.items()},
+            # A Counter taken apart and put together counts its pairs.
+            "kinds": {kind: asdict(score) | {"wrong": dict(score.wrong)} for kind, score in scores.items()},
             "summary": asdict(scoring.summary(scores)),
             "false_trips": asdict(false) | {"per_1000_h": false.per_1000_h, "per_1000_h_95": list(false.per_1000_h_95)},
         }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from dataclasses import replace
@@ -25,6 +26,7 @@ from benchwarden.corpus.scoring import (
     poisson_interval,
     summary,
 )
+from benchwarden.corpus.tables import table
 
 
 # Exact 95 % limits of a Poisson mean, Garwood, Biometrika 28 (1936) 437; table values from memory.
@@ -137,3 +139,9 @@ def test_an_idle_bias_that_stays_far_beyond_its_target_is_not_healthy():
     assert unsafe_s(facts, block) == pytest.approx(300.1, abs=1.1)
     driven = replace(block, drive_on=on)
     assert unsafe_s(facts, driven) == math.inf
+
+
+def test_the_table_is_plain_json_with_wrong_causes_by_name():
+    rows = [row("runaway-slow", Trip(300.0, "sensor-fault"), 100.0, 500.0)]
+    found = json.loads(json.dumps(table(rows)))
+    assert found["rules"][ANALYSIS]["kinds"]["runaway-slow"]["wrong"] == {"sensor-fault": 1}
