@@ -278,7 +278,7 @@ class Levels:
                 continue
             alone = not other > 0.15 * level
             both_v = math.hypot(level, 0.0 if alone else other)
-            fed = still_s > 4.0 and not driven and self._fed(values, both_v, rail, alone, t_s, up_s)
+            fed = still_s > 4.0 and not driven and self._fed(k, values, both_v, rail, alone, t_s, up_s)
             far = alone and level > (0.15 * rail if driven else max(0.2 * rail, 6.0)) and up_s > 1.5 * self._period_s
             if far or (fed and level >= other):
                 self._done.add(("oscillation", HF[k]))
@@ -286,7 +286,9 @@ class Levels:
                 return [trip(t_s, "oscillation", side, f"{why}{', and both rails feed it' if fed else ''}")]
         return []
 
-    def _fed(self, values: FloatArray, level_v: float, rail: float, alone: bool, t_s: float, up_s: float) -> bool:
+    def _fed(
+        self, k: int, values: FloatArray, level_v: float, rail: float, alone: bool, t_s: float, up_s: float
+    ) -> bool:
         """Tell whether both rail currents rose, just when the level did, by what an output network burns.
 
         V^2 / (2 R) out of both rails is the least that a level at the terminal costs the
@@ -295,6 +297,10 @@ class Levels:
         if up_s > GROSS_FRESH_S[0 if alone else 1]:
             return False
         since = [v for t, v in self._history if -10.0 < t - (t_s - up_s) < 0.0]
+        # A level that goes up and down across the threshold had its onset long before.
+        before = sorted(v[HF[k]] for v in since if v[HF[k]] == v[HF[k]])
+        if before and before[len(before) // 2] > 0.5 * level_v:
+            return False
         rises, usual = [], 0.0
         for channel in (POS_A, NEG_A):
             past = sorted(v[channel] for v in since if v[channel] == v[channel])
