@@ -51,8 +51,6 @@ _LONGEST_S = 7200
 _PARTS_S = (120, 360, 1200)
 # Deviations that a loop gain must lie below one to overrule a rise that merely looks unbounded.
 _STABLE_TIMES = 2.5
-# So does a forecast that rather sees an equilibrium than none.
-_EVEN = 0.5
 # How far bias spreader and heatsink may be apart when a stretch begins, kelvin: both cold,
 # both warm, or one still hot from the signal. Common practice, no source.
 _START_K = {"mains on": 0.5, "drive off": 10.0}
@@ -69,7 +67,7 @@ class _Side:
         self.sure_s = math.nan
         self.sink = usual_sink(facts)
         self.fit: LoopFit | None = None
-        # The fitted loop says that there is an equilibrium.
+        # The fitted loop leaves no doubt that there is an equilibrium.
         self.is_stable = False
         self.known: tuple[LoopFit | None, Forecast | None] = (None, None)
         self.forecast: Forecast | None = None
