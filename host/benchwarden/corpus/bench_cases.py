@@ -23,7 +23,7 @@ from benchwarden.corpus.case import HEALTHY, HEALTHY_GAIN, MARGINAL, SIDES, Case
 from benchwarden.corpus.random_unit import random_unit
 from benchwarden.corpus.recorder_style import gappy, patchy, usual_style, written
 from benchwarden.corpus.safe_limits import unsafe_s
-from benchwarden.virtual.amplifier import StageParams, equilibrium, thermal_loop_gain
+from benchwarden.virtual.amplifier import Equilibrium, StageParams, equilibrium, thermal_loop_gain
 from benchwarden.virtual.dut import Dut, DutParams
 
 MODEL = "bench"
@@ -110,17 +110,22 @@ class _Trace:
     """What a forecast is held against, noted once a second."""
 
     t_s: list[float]
-    now: list[tuple[tuple[StageParams, float, float], ...]]
+    now: list[tuple[tuple[StageParams, float, float, float], ...]]
 
     def tweak(self) -> Tweak:
-        """Return the hook that notes (stage, setting at this rail, rail) per side."""
+        """Return the hook that notes (stage, setting at this rail, rail, drop that the load adds) per side."""
 
         def note(dut: Dut, t_s: float) -> None:
             rail = min(dut.supply.pos_v, dut.supply.neg_v)
             share = 1.0 - rail / dut.params.rail_nominal_v
             sides = (dut.left, dut.right)
             self.t_s.append(t_s)
-            self.now.append(tuple((s.params, s.setting_v - s.params.line_v * share, rail) for s in sides))
+            self.now.append(
+                tuple(
+                    (s.params, s.setting_v - s.params.line_v * share, rail, s.drop_v - s.idle_a * s.params.emitter_ohm)
+                    for s in sides
+                )
+            )
 
         return note
 
@@ -135,12 +140,12 @@ def _questions(
     for side, name in enumerate(SIDES):
         if f"bias_{name}_v" in absent:
             continue
-        stage, setting, rail = trace.now[int(np.searchsorted(times, min(since_s + 30.0, until_s)))][side]
+        stage, setting, rail, _ = trace.now[int(np.searchsorted(times, min(since_s + 30.0, until_s)))][side]
         room_c = float(ambient[int(np.searchsorted(block.t_s, since_s))])
         end = equilibrium(stage, setting, rail, room_c)
         if end is None:
             continue
-        gain = thermal_loop_gain(stage, rail, drop_v=end.current_a * stage.emitter_ohm, junction_c=end.junction_c)
+        gain = _sink_gain(stage, rail, end)
         if gain >= 0.98:
             continue
         tau_s = stage.rth_sa * (stage.c_sink + 2.0 * stage.pairs * stage.c_case) / (1.0 - gain)
@@ -159,8 +164,20 @@ def _questions(
                 float(np.mean(ambient[late])),
             )
             if end is not None:
-                found.append(Question(t, side, taus, end.current_a * stage.emitter_ohm, gain, tau_s))
+                # What the meter will show, DC through the load and all.
+                final_v = end.current_a * stage.emitter_ohm + float(np.mean([row[3] for row in last]))
+                found.append(Question(t, side, taus, final_v, gain, tau_s))
     return sorted(found, key=lambda q: q.t_s)
+
+
+def _sink_gain(stage: StageParams, rail_v: float, end: Equilibrium) -> float:
+    """Return the loop gain through the heatsink, junctions closed inside it."""
+    drop_v = end.current_a * stage.emitter_ohm
+    whole, own = (
+        thermal_loop_gain(s, rail_v, drop_v=drop_v, junction_c=end.junction_c)
+        for s in (stage, replace(stage, rth_sa=0.0))
+    )
+    return (whole - own) / (1.0 - own)
 
 
 def _params(unit: Unit, seed: int, gain: float | None, pot: str = "auto") -> DutParams:

@@ -31,7 +31,7 @@ class Question:
         taus: how many true time constants of the closed loop the stretch has lasted.
         final_v: where the idle bias drop ends at the mains and ambient of this moment,
             NaN when there is no equilibrium.
-        loop_gain: true thermal loop gain there.
+        loop_gain: true thermal loop gain there, through the heatsink (see `thermal_loop`).
         tau_s: true slowest time constant, closed loop.
     """
 

@@ -20,7 +20,7 @@ from benchwarden.corpus.recorder_style import Style, gappy, patchy, usual_style,
 from benchwarden.corpus.safe_limits import unsafe_s
 from benchwarden.corpus.second_faults import FAULTS
 from benchwarden.corpus.second_look_alikes import LOOK_ALIKES, turned_by, turned_to
-from benchwarden.corpus.second_model import STEP_S, ends_at, idle_heat_w, loop_gain, steady
+from benchwarden.corpus.second_model import STEP_S, ends_at, idle_heat_w, loop_gain, sink_gain, steady
 from benchwarden.corpus.second_reading import FLOORS, Reader, Scene, frames
 from benchwarden.corpus.second_script import Played, Script, Weather, play
 from benchwarden.corpus.second_sets import bearable_share, draw_set, peak_v, target_a
@@ -31,6 +31,7 @@ _LEAVES_BIAS = ("none", "phone", "transmitter", "clicks", "clipping", "gaps", "m
 _FEEDS_ITSELF = ("bias creep", "bias high")
 _HEALTHY_S = (2400.0, 3600.0, 5400.0)
 MEAN_HEALTHY_S = sum(_HEALTHY_S) / len(_HEALTHY_S)
+_FAR_TIMES = 4.0
 _ASKED_TAUS = (0.5, 1.0, 1.5, 2.0, 3.0)
 # Other benches call their stages otherwise.
 _NAMES = (
@@ -279,9 +280,10 @@ def _questions(plan: _Plan, played: Played) -> tuple[Question, ...]:
     start = target_a(sets, plan.script.unit)
     rail, room = means(since_s + 70.0)
     end = ends_at(sets, rail, room, start)
-    if np.isnan(end).any():
+    # Nor is an end so far beyond the target one that anybody would wait for.
+    if np.isnan(end).any() or (end > _FAR_TIMES * start).any():
         return ()
-    gain = loop_gain(sets, end, rail, room)
+    gain = sink_gain(sets, end, rail, room)
     # Capacity times the slope of the rise against the heat at the end, slowed by the loop.
     nudge = 1.001
     warm = steady(sets, idle_heat_w(sets, end, rail), room)
@@ -296,7 +298,9 @@ def _questions(plan: _Plan, played: Played) -> tuple[Question, ...]:
             if t_s >= until_s:
                 break
             end = ends_at(sets, *means(t_s), start)
-            final_v = float(end[0, side] * sets.metered_ohm[0, side])
+            load_v = played.load_share_v[side, round((t_s - 10.0) / STEP_S) : round(t_s / STEP_S)].mean()
+            # What the meter will show, DC through the load and all.
+            final_v = float(end[0, side] * sets.metered_ohm[0, side] + load_v)
             if final_v == final_v:
                 found.append(Question(t_s, side, taus, final_v, float(gain[0, side]), float(tau[0, side])))
     return tuple(sorted(found, key=lambda q: q.t_s))

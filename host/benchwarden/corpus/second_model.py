@@ -199,27 +199,40 @@ def loop_gain(sets: Sets, current_a: FloatArray, rail_v: FloatArray, ambient_c: 
     """Return the thermal loop gain of each channel at an idle current, shape (R, 2).
 
     The setting that a current needs at its own steady temperatures rises by (1 - gain) of
-    what it would rise if the temperatures stood still.
+    what it would rise if the temperatures stood still. Both channels rise in proportion:
+    where they share a sink, each one's heat comes back to it through the other as well.
     """
-    gains = np.empty_like(current_a)
-    for side in (0, 1):
-        gains[:, side] = 1.0 - _need_slopes(sets, current_a, rail_v, ambient_c, side)[0]
-    return gains
+    return 1.0 - _need_slopes(sets, current_a, rail_v, ambient_c)[0]
+
+
+def sink_gain(sets: Sets, current_a: FloatArray, rail_v: FloatArray, ambient_c: FloatArray) -> FloatArray:
+    """Return the same through the sinks alone, with what junctions and cases feed back closed inside, (R, 2).
+
+    As a record shows it: sink kelvin per watt times watts per sink kelvin.
+    """
+    low, high = current_a * (1.0 - 1e-4), current_a * (1.0 + 1e-4)
+    cold = steady(sets, idle_heat_w(sets, low, rail_v), ambient_c)
+    hot = steady(sets, idle_heat_w(sets, high, rail_v), ambient_c)
+    risen = (hot.mount_c - cold.mount_c)[:, :, None]
+    case = hot.case_c - risen
+    spreader = _sensed(sets, cold.mount_c, case, cold.driver_c)
+    held = Heat(hot.junction_c - risen, case, cold.mount_c, cold.fins_c, cold.driver_c, spreader)
+    from_v = needed_v(sets, low, cold, rail_v)
+    share: FloatArray = (needed_v(sets, high, hot, rail_v) - from_v) / (needed_v(sets, high, held, rail_v) - from_v)
+    return 1.0 - share
 
 
 def _need_slopes(
-    sets: Sets, current_a: FloatArray, rail_v: FloatArray, ambient_c: FloatArray, side: int
+    sets: Sets, current_a: FloatArray, rail_v: FloatArray, ambient_c: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return for one channel: need slope over slope at fixed temperature, the latter, spreader kelvin per ampere."""
-    nudge = np.zeros_like(current_a)
-    nudge[:, side] = 1e-4 * current_a[:, side]
-    low, high = current_a - nudge, current_a + nudge
+    """Return need slope over slope at fixed temperature, the latter, spreader kelvin per ampere; shape (R, 2) each."""
+    low, high = current_a * (1.0 - 1e-4), current_a * (1.0 + 1e-4)
     cold = steady(sets, idle_heat_w(sets, low, rail_v), ambient_c)
     hot = steady(sets, idle_heat_w(sets, high, rail_v), ambient_c)
-    width = 2.0 * nudge[:, side]
-    need = (needed_v(sets, high, hot, rail_v) - needed_v(sets, low, cold, rail_v))[:, side] / width
-    still = (needed_v(sets, high, cold, rail_v) - needed_v(sets, low, cold, rail_v))[:, side] / width
-    felt = (hot.spreader_c - cold.spreader_c)[:, side] / width
+    width = high - low
+    need = (needed_v(sets, high, hot, rail_v) - needed_v(sets, low, cold, rail_v)) / width
+    still = (needed_v(sets, high, cold, rail_v) - needed_v(sets, low, cold, rail_v)) / width
+    felt = (hot.spreader_c - cold.spreader_c) / width
     return need / still, still, felt
 
 
@@ -227,10 +240,8 @@ def compensate(
     sets: Sets, gain: FloatArray, current_a: FloatArray, rail_v: FloatArray, ambient_c: FloatArray
 ) -> FloatArray:
     """Return the spreader's volts per kelvin for this loop gain at this current, shape (R, 2); may be negative."""
-    slopes = np.empty_like(current_a)
-    for side in (0, 1):
-        share, still, felt = _need_slopes(sets, current_a, rail_v, ambient_c, side)
-        slopes[:, side] = sets.spreader_k[:, side] + ((1.0 - gain[:, side]) - share) * still / felt
+    share, still, felt = _need_slopes(sets, current_a, rail_v, ambient_c)
+    slopes: FloatArray = sets.spreader_k + ((1.0 - gain) - share) * still / felt
     return slopes
 
 
@@ -273,7 +284,8 @@ class Lockstep:
     bias_shift_v, leak_a (R,; from the positive rail), oscillation_v, crowd_a, offset_shift_v,
     cooling (factor on the air), short_s (R,; rail to rail), rail_share (R, 2; positive,
     negative).
-    Outputs after `step`: rail_a, rail_v (R, 2), offset_v, drop_v, sensor_c, current_a.
+    Outputs after `step`: rail_a, rail_v (R, 2), offset_v, drop_v, sensor_c, current_a, load_share_v (of
+    drop_v, what DC through the load adds).
     """
 
     def __init__(self, sets: Sets, ambient_c: FloatArray) -> None:
@@ -300,6 +312,7 @@ class Lockstep:
         self.rail_a = np.zeros((runs, 2))
         self.offset_v = np.zeros((runs, 2))
         self.drop_v = np.zeros((runs, 2))
+        self.load_share_v = np.zeros((runs, 2))
         self.current_a = np.full((runs, 2), 1e-9)
         self.damaged: list[list[tuple[float, str]]] = [[] for _ in range(runs)]
         self._ln_a = np.full((runs, 2), -20.0)
@@ -359,7 +372,10 @@ class Lockstep:
         short = self.short_s * (self.rail_v[:, 0] + self.rail_v[:, 1])
         total = per_channel.sum(axis=1) + s.other_a * rails + short
         self.rail_a = np.stack([total + source.sum(axis=1) + self.leak_a * rails, total + sink.sum(axis=1)], axis=1)
-        self.drop_v = s.metered_ohm * (side + source / s.pairs)
+        # The upper half of each pair is metered: i+ - i- = load, i+ i- = idle squared.
+        half_a = 0.5 * load_a / s.pairs
+        self.load_share_v = s.metered_ohm * (half_a + np.sqrt(idle * idle + half_a * half_a) - idle)
+        self.drop_v = s.metered_ohm * side + self.load_share_v
         network = self.oscillation_v**2 * s.network_s
         volts = (self.rail_v[:, 0] + self.rail_v[:, 1])[:, None]
         heat_w = volts * per_channel + self._dc_heat(offset, source, sink) - load_w

@@ -102,7 +102,8 @@ class Played:
     """One run after it was played.
 
     Attributes:
-        rail_v, room_c: every STEP_S, for questions about the end of the bias.
+        rail_v, room_c, load_share_v (of both bias drops, shape (2, n)): every STEP_S, for questions
+            about the end of the bias.
         sets: as they were at the end, for the same.
     """
 
@@ -110,6 +111,7 @@ class Played:
     scene: Scene
     rail_v: FloatArray
     room_c: FloatArray
+    load_share_v: FloatArray
     sets: Sets
     damaged: tuple[tuple[float, str], ...]
 
@@ -123,6 +125,7 @@ def play(scripts: Sequence[Script]) -> Iterator[Played]:
     bench = Lockstep(Sets.joined([s.sets for s in scripts]), np.array([s.ambient_c for s in scripts]))
     bench.load_on[:] = [s.unit.load_connected for s in scripts]
     rows = np.zeros((most, len(CHANNELS), runs), dtype=np.float32)
+    shares = np.zeros((most, 2, runs), dtype=np.float32)
     bits = np.zeros((most, 3, runs), dtype=np.bool_)
     order = sorted(
         ((t_s, run, n, what) for run, s in enumerate(scripts) for n, (t_s, what) in enumerate(s.happenings)),
@@ -140,6 +143,7 @@ def play(scripts: Sequence[Script]) -> Iterator[Played]:
             rows[i, first : first + 2] = getattr(bench, name).T
         rows[i, INDEX["rail_neg_v"]] *= -1.0
         rows[i, INDEX["ambient_c"]] = room[i]
+        shares[i] = bench.load_share_v.T
         bits[i, 0], bits[i, 1] = bench.mains_on, bench.limiter_in
         bits[i, 2] = bench.peak_v > 0.0
     for run, script in enumerate(scripts):
@@ -152,6 +156,7 @@ def play(scripts: Sequence[Script]) -> Iterator[Played]:
             Scene(mean, mean.copy(), mean.copy(), bits[:n, :, run].T.copy()),
             volts,
             mean[INDEX["ambient_c"]].copy(),
+            shares[:n, :, run].T.astype(np.float64),
             bench.sets.one(run),
             tuple(item for item in bench.damaged[run] if item[0] <= end_s),
         )
