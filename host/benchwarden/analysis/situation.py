@@ -112,6 +112,8 @@ class Situation:
     alive_v: float = NAN
     power_w: tuple[float, float] = (NAN, NAN)
     _drops_v: tuple[float, float] = (NAN, NAN)
+    _shares_v: tuple[float, float] = (0.0, 0.0)
+    _offsets_v: list[tuple[float, float]] = field(default_factory=list)
     _ref_v: list[float] = field(default_factory=lambda: [NAN, NAN])
     _low_v: list[float] = field(default_factory=lambda: [NAN, NAN])
 
@@ -146,7 +148,9 @@ class Situation:
             self.still_s = self.unlifted_s = 0.0
         self._watch_rails(volts, second)
         self.idle = self.mains and not self.drive and not second.switched and not self.gap
-        self._drops_v = (self._drop_v(second, 0), self._drop_v(second, 1))
+        self._offsets_v = [*self._offsets_v[-2:], (second.mean[OFFSET[0]], second.mean[OFFSET[1]])]
+        self._shares_v = left_v, right_v = self._share_v(second, 0), self._share_v(second, 1)
+        self._drops_v = (second.mean[BIAS[0]] - left_v, second.mean[BIAS[1]] - right_v)
         self._powers(second)
 
     def _watch_rails(self, volts: list[float], second: Second) -> None:
@@ -169,11 +173,26 @@ class Situation:
         """Return the bias drop of side k less what DC through a load adds to it, volts, NaN when missing."""
         return self._drops_v[k]
 
-    def _drop_v(self, second: Second, k: int) -> float:
+    def load_share_v(self, k: int) -> float:
+        """Return that share of the bias drop which DC through a load adds, volts; 0 without one."""
+        return self._shares_v[k]
+
+    def _share_v(self, second: Second, k: int) -> float:
         value, offset = second.mean[BIAS[k]], second.mean[OFFSET[k]]
         if not self.facts.unit.load_connected or offset != offset:
-            return value
-        return value - abs(offset) / self.facts.unit.load_ohm / self.facts.amps_per_bias_v
+            return 0.0
+        # A click on the output drives no current that lasts: the middle one of three seconds is taken.
+        if len(self._offsets_v) == 3:
+            a, b = self._offsets_v[0][k], self._offsets_v[1][k]
+            low, high = (a, b) if a <= b else (b, a)
+            if low == low and high == high:
+                offset = low if offset < low else high if offset > high else offset
+        load_v = abs(offset) / self.facts.unit.load_ohm / self.facts.amps_per_bias_v
+        if not value > load_v:
+            return load_v
+        # The metered half carries the load: i+ - i- is the load's current and i+ i- the square of the
+        # idle one, the law of two exponential junctions. (If the other half does, the drop is smaller yet.)
+        return value - math.sqrt(value * (value - load_v))
 
     def _powers(self, second: Second) -> None:
         """Idle dissipation of one channel's output stage, from its own bias drop."""

@@ -2,11 +2,12 @@
 
 A stretch ends when the bench is changed (mains, limiter, drive), when the rails step,
 when a hand turns the pot, when a temperature sensor leaps, or when the record has a
-long gap. It goes on over a few missing seconds, over mains that wanders (the rail is
-kept beside the bias as a covariate) and over a dip of the mains that comes back: its
-seconds are left out. The search is sequential: what a second says depends on the
-seconds before it alone. A change may be seen some seconds late; the new stretch then
-begins where the change ended, not where it was seen.
+long gap. It goes on over a few missing seconds, over a second that stands alone (a
+click), over mains that wanders (the rail is kept beside the bias as a covariate) and
+over a dip of the mains that comes back: its seconds are left out. The search is
+sequential: what a second says depends on the seconds before it alone. A change may be
+seen some seconds late; the new stretch then begins where the change ended, not where
+it was seen.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 
 from benchwarden.analysis.seconds import Second
 from benchwarden.analysis.situation import AMBIENT, BIAS, SINK, Facts, Situation, StageNow
-from benchwarden.analysis.turns import Turns
+from benchwarden.analysis.turns import QUANTA, Turns
 from benchwarden.core.samples import FloatArray
 
 # A stretch goes on over missing seconds up to this long: heat moves little in it.
@@ -35,11 +36,19 @@ _LEAP_TIMES = 8.0
 _RAIL_TAU_S = 20.0
 # Rails below this share of nominal carry no idle current worth a name (as elsewhere in the judge).
 _STANDS_SHARE = 0.2
+# A second this far from both its neighbours, who agree, is a click: share of bias or target,
+# times their difference, times the noise.
+_CLICK_SHARE, _CLICK_TIMES, _CLICK_SIGMAS = 0.003, 4.0, 6.0
+# What begins a stretch without changing how the amplifier is fed.
+_BY_ITSELF = ("", "pot turned", "sensor", "gap")
 _NAMES = ("t_s", "drop_v", "sink_c", "ambient_c", "rail_v")
 _HELD = 256
 # Seconds in which frames are looked at for the converter's step, then one in so many.
 _QUANTUM_SECONDS = 32
 _QUANTUM_EVERY = 512
+
+
+_Row = tuple[float, float, float, float, float]
 
 
 class Stretch:
@@ -48,17 +57,21 @@ class Stretch:
     Attributes:
         began_s: time of its first second; NaN when there is none.
         began_why: what ended the one before.
+        changed_s: when mains, limiter or drive were last changed: nothing but a hand or a gap began a stretch since.
+        load_share_v: what DC through a load added to the newest drop, not in drop_v.
         fresh: it began, or ended, in the newest second.
     """
 
     def __init__(self) -> None:
         self.began_s = math.nan
         self.began_why = ""
+        self.changed_s = math.nan
+        self.load_share_v = 0.0
         self.fresh = False
         self._columns = np.empty((len(_NAMES), 4 * _HELD))
         self._stop = 0
         self._start = 0
-        self._held: list[tuple[float, float, float, float, float]] = []
+        self._held: list[_Row] = []
 
     @property
     def n(self) -> int:
@@ -118,7 +131,7 @@ class Stretch:
         self._columns[:, self._stop : stop] = np.array(rows).T
         self._stop = stop
 
-    def add(self, row: tuple[float, float, float, float, float]) -> None:
+    def add(self, row: _Row) -> None:
         """Add one second: t_s, drop_v, sink_c, ambient_c, rail_v."""
         self._held.append(row)
         if len(self._held) >= _HELD:
@@ -130,7 +143,19 @@ class Stretch:
         self._start += int(np.searchsorted(times, t_s))
         self.began_s = float(self._columns[0, self._start]) if self._start < self._stop else math.nan
         self.began_why = why
+        if why not in _BY_ITSELF or self.changed_s != self.changed_s:
+            self.changed_s = self.began_s
         self.fresh = True
+
+    def drop(self, t_s: float) -> None:
+        """Take out the second that ended at t_s, unless the stretch begins with it."""
+        times = self._column(0)
+        at = int(np.searchsorted(times, t_s))
+        if not 0 < at < len(times) or times[at] != t_s:
+            return
+        at += self._start
+        self._columns[:, at : self._stop - 1] = self._columns[:, at + 1 : self._stop].copy()
+        self._stop -= 1
 
     def leave_out(self, since_s: float) -> None:
         """Take out the seconds from since_s on, all but the newest one."""
@@ -153,13 +178,38 @@ class _Side:
         self.sink_usual_k = 0.0
         self.looked = self.waited = 0
         self.frame_v = math.nan
+        # The newest second waits for the one after it, which tells whether it stands alone.
+        self.held: _Row | None = None
+        self.before_v = math.nan
 
     def end(self, why: str) -> None:
         """End the stretch; the next second that is taken begins another."""
         if self.stretch.n:
             self.stretch.begin(math.inf, "")
         self.next_why = why
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget the level: something else than a hand moved the bias."""
         self.turns.clear()
+        self.held = None
+        self.before_v = math.nan
+
+    def passed(self, row: _Row) -> tuple[_Row | None, bool]:
+        """Hold this second; return the one before it, if any, and whether that one stood alone."""
+        held, self.held = self.held, row
+        if held is None:
+            return None, False
+        value, before_v, after_v = held[1], self.before_v, row[1]
+        if before_v == before_v:
+            scale = max(abs(value), self.turns.target_v)
+            apart = abs(value - 0.5 * (before_v + after_v))
+            quantum = self.turns.quantum if self.turns.quantum < scale else 0.0
+            usual = _CLICK_TIMES * abs(after_v - before_v) + _CLICK_SIGMAS * self.turns.noise_v + QUANTA * quantum
+            if apart > _CLICK_SHARE * scale + usual:
+                return held, True
+        self.before_v = value
+        return held, False
 
     def leapt(self, sink_c: float) -> bool:
         """Tell whether the heatsink's sensor moved faster than a heatsink can, and remember its reading."""
@@ -282,16 +332,22 @@ class Stretches:
             side.end("sensor")
             first = True
         side.last_s = t_s
-        stretch.add((t_s, drop_v, sink_c, second.mean[AMBIENT], now.alive_v))
+        row = (t_s, drop_v, sink_c, second.mean[AMBIENT], now.alive_v)
+        stretch.add(row)
+        stretch.load_share_v = now.load_share_v(k)
         if first:
             stretch.begin(t_s, side.next_why)
         side.look_at_frames(second, BIAS[k])
         if rails == "calm":
-            begins_s = side.turns.feed(t_s, drop_v, now.alive_v, stretch.began_s)
-            if begins_s > stretch.began_s:
-                stretch.begin(begins_s, "pot turned")
+            before, alone = side.passed(row)
+            if before is not None and alone:
+                stretch.drop(before[0])
+            elif before is not None:
+                begins_s = side.turns.feed(before[0], before[1], before[4], stretch.began_s)
+                if begins_s > stretch.began_s:
+                    stretch.begin(begins_s, "pot turned")
         elif rails == "back":
             stretch.leave_out(self._away_s)
         elif rails == "stepped":
             stretch.begin(self._there_s, "mains step")
-            side.turns.clear()
+            side.clear()

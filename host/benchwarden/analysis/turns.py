@@ -161,6 +161,11 @@ class Turns:
         self._slow = _Means(4, 2, 0.03)
         self.quantum = math.inf
 
+    @property
+    def noise_v(self) -> float:
+        """How far a second strays from the straight line through its neighbours, one deviation; 0 when not known."""
+        return 0.5 * self._sigma if self._sigma == self._sigma else 0.0
+
     def clear(self) -> None:
         """Forget the level, keep what is known of the noise: something else moved the bias."""
         self._y = self._rate = math.nan

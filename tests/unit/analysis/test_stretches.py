@@ -217,3 +217,35 @@ def test_a_day_of_noise_is_no_hand(sd: float) -> None:
     turns.quantum = 1e-9
     noise = np.random.default_rng(4).standard_normal(86400)
     assert all(math.isnan(turns.feed(i + 1.0, v, 42.0, 1.0)) for i, v in enumerate((0.011 + sd * noise).tolist()))
+
+
+@pytest.mark.parametrize("noise", [NOISES[0], NOISES[1], NOISES[3]])
+def test_a_second_that_stands_alone_is_left_out_and_ends_nothing(noise: tuple[float, float, float]) -> None:
+    rng = np.random.default_rng(3)
+    drop = warming(1) + white(rng, noise[0]) + pink(rng, noise[1])
+    clicks = (200, 340, 341, 500)
+    for at in clicks:
+        drop[at] += 0.0015 if at != 341 else -0.0
+    stretches, found = began(Idle(drop))
+    assert len(found) == 1
+    side = stretches.side[0]
+    # The second itself is gone, its neighbours are there.
+    assert not set(T[[200, 340, 500]]) & set(side.t_s)
+    assert {T[199], T[201], T[339], T[341], T[501]} <= set(side.t_s)
+    assert np.abs(side.drop_v - warming(1)[side.t_s.astype(int) - 1]).max() < 5e-4
+
+
+def test_a_pot_turned_for_two_seconds_is_no_click() -> None:
+    drop = warming(1) + 0.0015 * ((T > 300.0) & (T <= 302.0)) + white(np.random.default_rng(1), 5e-6)
+    _, found = began(Idle(drop))
+    assert [why for *_, why in found[1:]] == ["pot turned"] * (len(found) - 1)
+    assert len(found) > 1
+
+
+def test_a_hand_and_a_gap_do_not_change_how_the_amplifier_is_fed() -> None:
+    turned = warming(1) + 0.003 * (T > 300.0)
+    stretches, _ = began(Idle(turned, limiter=T <= 100.0))
+    side = stretches.side[0]
+    assert side.began_why == "pot turned"
+    assert side.began_s > 300.0
+    assert 101.0 <= side.changed_s <= 106.0
