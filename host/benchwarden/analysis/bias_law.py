@@ -19,9 +19,9 @@ from benchwarden.core.samples import FloatArray
 # Below this a drop is a reading error and not a current.
 LEAST_DROP_V = 2e-5
 _FAR_V = 1e3
-# re + rb/hFE of a power transistor at idle current: some hundredths of an ohm (from memory;
-# the worked example after Oliver 1971 takes 0.05).
-INNER_OHM = 0.02
+# re + rb/hFE of a power transistor at idle current: some hundredths of an ohm; the worked
+# example after Oliver 1971 takes 0.05, a textbook stage none.
+INNER_OHM, INNER_SD_OHM = 0.03, 0.03
 
 
 def stretch(emitter_ohm: float) -> float:

@@ -13,11 +13,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from benchwarden.analysis.bias_law import asked_v, drop_for, stretch
+from benchwarden.analysis.sink_model import LEAST_RISE_SHARE
 from benchwarden.analysis.situation import Facts
 from benchwarden.analysis.thermal_chain import thermal_voltage_v
-from benchwarden.analysis.thermal_loop import LAG_S, LoopFit
+from benchwarden.analysis.thermal_loop import LAG_S, OWN_S, LoopFit
 from benchwarden.core.samples import FloatArray
 
 # Two normal quantities by a cross of five points (heatsink, slow coefficient, weight)
@@ -27,10 +29,11 @@ _CROSS = np.array(
     + [(s * a, s * b, 1.0 / 6.0) for s in (-math.sqrt(3.0), math.sqrt(3.0)) for a, b in ((1.0, 0.0), (0.0, 1.0))]
 )
 _STEPS = 36
-_LEAST_WEIGHT = 0.04
+_LEAST_RISE_K = 0.5
+_HELD_WEIGHT = 0.95
 _SETTLED_TIMES = 8.0
 # Chosen on simulated sets of both models so that 95 % intervals cover what they should.
-_END_TIMES, _END_SHARE, _END_V = 1.4, 0.01, 5e-5
+_END_TIMES, _END_SHARE, _END_V = 1.4, 0.02, 1e-4
 
 
 @dataclass(frozen=True)
@@ -60,18 +63,28 @@ class _Choices:
     weight: FloatArray
     tau_s: FloatArray
     k_per_w: FloatArray
+    ahead_k_per_w: FloatArray
+    excess: FloatArray
     base_c: FloatArray
     lag_s: FloatArray
     lagged_c: FloatArray
     slow: FloatArray
     quick: FloatArray
     fading_v: FloatArray
+    own_s: FloatArray
+    own_v: FloatArray
+
+
+def _likely(weight: FloatArray) -> npt.NDArray[np.intp]:
+    """Return the indices of the heaviest choices that hold all but a little of the weight."""
+    order = np.argsort(-weight, kind="stable")
+    count = int(np.searchsorted(np.cumsum(weight[order]), _HELD_WEIGHT)) + 1
+    return np.sort(order[:count])
 
 
 def _choices(fit: LoopFit) -> _Choices:
     sink, law = fit.sink, fit.law
-    s = np.flatnonzero(sink.weight >= _LEAST_WEIGHT * sink.weight.max())
-    g = np.flatnonzero(law.weight >= _LEAST_WEIGHT * law.weight.max())
+    s, g = _likely(sink.weight), _likely(law.weight)
     i, j, at = (axis.ravel() for axis in np.meshgrid(s, g, np.arange(len(_CROSS)), indexing="ij"))
     a, b, share = _CROSS[at].T
     weight = sink.weight[i] * law.weight[j] * share
@@ -84,12 +97,16 @@ def _choices(fit: LoopFit) -> _Choices:
         weight / weight.sum(),
         sink.tau_s[i],
         k_per_w,
-        sink.base_c[i],
+        sink.ahead_k_per_w[i] + sink.ahead_tied[i] * (k_per_w - sink.k_per_w[i]),
+        sink.excess[i],
+        sink.base_c[i] + sink.base_tied[i] * (k_per_w - sink.k_per_w[i]),
         LAG_S[j],
         fit.lagged_c[j],
         law.beta[j, 1] + shift,
         law.beta[j, 2] + tied[j] * shift,
         law.beta[j, 3] * fit.fading[j],
+        OWN_S[j],
+        law.beta[j, 4] * fit.own_fading[j],
     )
 
 
@@ -105,9 +122,11 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
     m = len(c.weight)
     heat_w_per_v = 2.0 * unit.output_pairs * fit.rail_v / unit.emitter_resistor_ohm
     drop = np.full(m, fit.drop_v)
-    sink, lagged = np.full(m, fit.sink_c), c.lagged_c
+    # Fins and air, of which the sensor runs ahead.
+    fins, lagged = fit.sink_c - c.ahead_k_per_w * heat_w_per_v * drop, c.lagged_c
     quick_from = fit.rise_c - c.lagged_c
     stretched = stretch(unit.emitter_resistor_ohm)
+    here = np.maximum(fins - c.base_c, _LEAST_RISE_K)
     now = float(asked_v(np.array([fit.drop_v]), fit.junction_c, stretched)[0])
     now -= fit.drop_v * (fit.heat_v_per_v + stretched - 1.0)
     end_s = _SETTLED_TIMES * float(c.tau_s.max() + LAG_S.max())
@@ -117,12 +136,14 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
     reached = np.full(m, np.inf)
     for t0, t1 in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         dt = t1 - t0
-        goal = c.base_c + c.k_per_w * heat_w_per_v * drop
-        sink = goal + (sink - goal) * np.exp(-dt / c.tau_s)
+        faster = np.maximum((fins - c.base_c) / here, LEAST_RISE_SHARE) ** c.excess
+        goal = c.base_c + c.k_per_w * heat_w_per_v * drop / faster
+        fins = goal + (fins - goal) * np.exp(-dt / c.tau_s * faster)
+        sink = fins + c.ahead_k_per_w * heat_w_per_v * drop
         risen = fit.rise_c + sink - fit.sink_c
         lagged = risen + (lagged - risen) * np.exp(-dt / c.lag_s)
         rise = c.slow * (lagged - c.lagged_c) + c.quick * (risen - lagged - quick_from)
-        rise -= c.fading_v * (1.0 - np.exp(-t1 / c.lag_s))
+        rise -= c.fading_v * (1.0 - np.exp(-t1 / c.lag_s)) + c.own_v * (1.0 - np.exp(-t1 / c.own_s))
         before = drop
         drop = np.minimum(drop_for(now + rise, fit.heat_v_per_v, fit.junction_c, before), 2.0 * limit_v)
         junction = sink + facts.device_k_per_w * fit.rail_v * drop / unit.emitter_resistor_ohm
@@ -161,9 +182,11 @@ def drop_to_set_v(fit: LoopFit, facts: Facts, target_v: float) -> float:
     c = _choices(fit)
     unit = facts.unit
     heat_w_per_v = 2.0 * unit.output_pairs * fit.rail_v / unit.emitter_resistor_ohm
-    end_c = c.base_c + c.k_per_w * heat_w_per_v * target_v
+    here = np.maximum(fit.sink_c - c.ahead_k_per_w * heat_w_per_v * fit.drop_v - c.base_c, _LEAST_RISE_K)
+    end_c = c.base_c + here * (c.k_per_w * heat_w_per_v * target_v / here) ** (1.0 / (1.0 + c.excess))
+    end_c = end_c + c.ahead_k_per_w * heat_w_per_v * target_v
     risen = fit.rise_c + end_c - fit.sink_c
-    rise = c.slow * (risen - c.lagged_c) - c.quick * (fit.rise_c - c.lagged_c) - c.fading_v
+    rise = c.slow * (risen - c.lagged_c) - c.quick * (fit.rise_c - c.lagged_c) - c.fading_v - c.own_v
     vt = thermal_voltage_v(fit.junction_c)
     at_target = target_v * (1.0 - fit.heat_v_per_v) + vt * math.log(target_v)
     asked = at_target - float(c.weight @ rise)

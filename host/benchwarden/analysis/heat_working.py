@@ -161,3 +161,12 @@ def stability_working(unit: Unit, notes: Notes) -> None:
         "",
         "ratios: " + PRACTICE,
     )
+    if found.own_gain < 1.0:
+        notes.add(
+            "The same as a warm-up's record shows it: through the heatsink, junctions closed inside",
+            "(gain - own part) / (1 - own part); stable below 1",
+            f"({high:.2f} - {found.own_gain:.2f}) / (1 - {found.own_gain:.2f}), at most",
+            (high - found.own_gain) / (1.0 - found.own_gain),
+            "",
+            "same relation: sink K/W times W per sink kelvin",
+        )

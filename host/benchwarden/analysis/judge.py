@@ -83,7 +83,7 @@ class Judge:
         self._situation = Situation(self._facts)
         self._stretches = Stretches(self._facts)
         self._runaway = Runaway(self._facts, self._stretches)
-        self._warm_up = WarmUp(self._facts, self._stretches)
+        self._warm_up = WarmUp(self._facts, self._stretches, self._runaway)
         self._hf = Hf(self._facts)
         # Order matters where two see the same thing in the same second: the more special name first.
         self._detectors: tuple[_Detector, ...] = (

@@ -8,14 +8,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from benchwarden.analysis.forecast import Forecast, drop_to_set_v
+from benchwarden.analysis.forecast import Forecast
+from benchwarden.analysis.loop_end import NO_END, loop_end
 from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.situation import SIDES, Facts
 from benchwarden.analysis.thermal_loop import LoopFit
-from benchwarden.analysis.warm_up import WarmUp
-
-# Weight of the choices without an equilibrium from which on no end is told.
-_NO_END = 0.2
+from benchwarden.analysis.warm_up import LEAST_TARGET_SHARE, WarmUp
 
 
 def outlook_table(facts: Facts, warm_up: WarmUp, runaway: Runaway, *, ended: bool) -> dict[str, Any]:
@@ -56,7 +54,7 @@ def _side(k: int, facts: Facts, warm_up: WarmUp, runaway: Runaway, ended: bool) 
         table["loop_gain"] = _plain(fit.gain)
         table["loop_gain_95"] = _pair(fit.interval())
     if fit is not None and told is not None:
-        _by_loop(table, fit, told, facts, ended)
+        _by_loop(table, fit, told, facts, view.load_share_v, ended)
     if told is not None:
         table["runaway_p"] = _plain(told.runaway_p)
         table["limit_mv"] = _mv(told.limit_v)
@@ -64,16 +62,23 @@ def _side(k: int, facts: Facts, warm_up: WarmUp, runaway: Runaway, ended: bool) 
     return table
 
 
-def _by_loop(table: dict[str, Any], fit: LoopFit, told: Forecast, facts: Facts, ended: bool) -> None:
-    """Take the end from the fitted loop, which knows heatsink and mains, where it has one."""
-    low, middle, high = told.final_v
-    if told.runaway_p > _NO_END or middle != middle:
-        if told.runaway_p > 1.0 - _NO_END:
+def _by_loop(
+    table: dict[str, Any], fit: LoopFit, told: Forecast, facts: Facts, load_share_v: float, ended: bool
+) -> None:
+    """Take the end from the newest fitted loop, where it has one."""
+    target_v = max(facts.target_v - load_share_v, LEAST_TARGET_SHARE * facts.target_v)
+    at = loop_end(fit, told, facts, target_v)
+    if at is None:
+        if told.runaway_p > 1.0 - NO_END:
             table["final_mv"] = table["final_95_mv"] = table["set_now_mv"] = None
         return
-    table["final_mv"], table["final_95_mv"] = _mv(middle), _pair((low, high), 1e3)
+    low, high = at.final_95_v
+    table["final_mv"] = _mv(at.final_v + load_share_v)
+    table["final_95_mv"] = _pair((low + load_share_v, high + load_share_v), 1e3)
+    table["tau_s"], table["tau_95_s"] = _plain(at.tau_s), _pair(at.tau_95_s)
+    table["loop_gain"], table["loop_gain_95"] = _plain(at.loop_gain), _pair(at.loop_gain_95)
     if not ended:
-        table["set_now_mv"] = _mv(drop_to_set_v(fit, facts, facts.target_v))
+        table["set_now_mv"] = _mv(at.set_now_v + load_share_v)
 
 
 def _plain(value: float) -> float | None:

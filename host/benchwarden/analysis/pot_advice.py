@@ -5,11 +5,11 @@ what heat has still to add comes on top and feeds back through the loop. At rest
 
     v(y_target) - v(y_final) = d + s (T(y_target) - T(y_final)),
 
-s being what a kelvin adds. With a heat balance T(y) is known and `equilibrium` gives d
-itself, also where nothing settles as it stands. Else s dT/dy = g v'(y_final) with a usual
-thermal loop gain g. At the moment of turning no temperature moves: v(y_set) = v(y_now) + d.
-Error: kT/q is taken as that of 325 K, and a gain wrong by dg moves the result by
-dg / (1 - g) of the correction, so a second turn, later, corrects what the first left.
+s being what a kelvin adds. With a sink sensor the fitted loop knows all that (`loop_end`).
+Without one, s dT/dy = g v'(y_final) with a usual thermal loop gain g. At the moment of
+turning no temperature moves: v(y_set) = v(y_now) + d. Error: kT/q is taken as that of
+325 K, and a gain wrong by dg moves the result by dg / (1 - g) of the correction, so a
+second turn, later, corrects what the first left.
 
 Source: exponential junction law and lumped heat balance, textbook relations.
 """
@@ -18,10 +18,15 @@ from __future__ import annotations
 
 import math
 
-from benchwarden.analysis.equilibrium import THERMAL_V, law_v
-
+# kT/q at 325 K, a device that idles warm (k/q exact SI).
+THERMAL_V = 8.617333262e-5 * 325.0
 # Loop gain of a healthy stage where none is known (common practice, no source).
 USUAL_GAIN = 0.3
+
+
+def law_v(drop_v: float) -> float:
+    """Return the drop and the junction law that goes with it, less a constant, volts; drop_v > 0."""
+    return drop_v + THERMAL_V * math.log(drop_v)
 
 
 def shift_to_target_v(final_v: float, target_v: float, loop_gain: float = USUAL_GAIN) -> float:

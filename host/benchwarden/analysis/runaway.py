@@ -23,7 +23,7 @@ from benchwarden.analysis.notice import trip
 from benchwarden.analysis.parting import Partings
 from benchwarden.analysis.quick_growth import QuickGrowth
 from benchwarden.analysis.seconds import Second
-from benchwarden.analysis.situation import NEG_A, POS_A, SIDES, SINK, Facts, Situation, StageNow
+from benchwarden.analysis.situation import AMBIENT, NEG_A, POS_A, SIDES, SINK, Facts, Situation, StageNow
 from benchwarden.analysis.stretches import Stretch, Stretches
 from benchwarden.analysis.thermal_loop import LoopFit, Record, SinkBefore, fit_loop, usual_sink
 from benchwarden.core.findings import Finding
@@ -49,14 +49,41 @@ _MOST_BLOCKS = 90
 _LONGEST_S = 7200
 # Newest parts of the record that are asked besides all of it, seconds.
 _PARTS_S = (120, 360, 1200)
+# A bare curve does not overrule a loop that sees the limit this far away or never.
+_FAR_S = 1200.0
 # Deviations that a loop gain must lie below one to overrule a rise that merely looks unbounded.
 _STABLE_TIMES = 2.5
 # How far bias spreader and heatsink may be apart when a stretch begins, kelvin: both cold,
 # both warm, or one still hot from the signal. Common practice, no source.
 _START_K = {"mains on": 0.5, "drive off": 10.0}
 _LATER_K = 2.0
+# Sink and room this close when a run begins are both cold; so many seconds of it, soon after mains came on.
+_COLD_K, _COLD_SECONDS, _COLD_WITHIN_S = 2.5, 20, 30.0
 # A heatsink's resistance is taken along from stretch to stretch once it is known this well.
 _KNOWN_SHARE, _KNOWN_S, _KEEP_TIMES = 0.3, 300.0, 1.5
+
+
+class ColdStart:
+    """How far a sink sensor reads above the ambient one while the set is cold.
+
+    Attributes:
+        above_k: mean of the first seconds, NaN until they were seen or if the sink was warm.
+    """
+
+    def __init__(self) -> None:
+        self.above_k = math.nan
+        self._sum = 0.0
+        self._n = 0
+
+    def second(self, sink_c: float, ambient_c: float, now: Situation) -> None:
+        """Take in one second; only those before power has warmed anything count."""
+        above = sink_c - ambient_c
+        if self._n >= _COLD_SECONDS or above != above or now.mains_s > _COLD_WITHIN_S:
+            return
+        self._n += 1
+        self._sum += above
+        mean = self._sum / self._n
+        self.above_k = mean if abs(mean) < _COLD_K else math.nan
 
 
 class _Side:
@@ -72,7 +99,12 @@ class _Side:
         self.known: tuple[LoopFit | None, Forecast | None] = (None, None)
         self.forecast: Forecast | None = None
         self.look_s = -math.inf
+        self.cold = ColdStart()
         self.minute: deque[float] = deque(maxlen=_RISING_S)
+
+    def is_far(self) -> bool:
+        """Return whether the newest loop sees no limit for a long while; False where there is none."""
+        return self.forecast is not None and self.forecast.reach_s[1] > _FAR_S
 
     def forget(self) -> None:
         """A new stretch: what was fitted no longer holds, the heatsink stays."""
@@ -110,6 +142,7 @@ class Runaway:
         found: list[Finding] = []
         for k, side in enumerate(self._sides):
             stretch = self._stretches.side[k]
+            side.cold.second(second.mean[SINK[k]], second.mean[AMBIENT], now)
             if stretch.fresh:
                 side.forget()
             if stretch.n:
@@ -117,8 +150,10 @@ class Runaway:
         found += self._quick.second(second, now)
         calm = self._curves.calm(second, now)
         found += self._partings.second(second, now, current, calm)
-        # Nothing is asked of the curve of a channel whose loop surely has an equilibrium.
-        limits = [math.nan if s.is_stable else self._limit_v(k, second, now) for k, s in enumerate(self._sides)]
+        # Nothing is asked of the curve of a channel whose loop tells its end, or a limit far off.
+        limits = [
+            math.nan if s.is_stable or s.is_far() else self._limit_v(k, second, now) for k, s in enumerate(self._sides)
+        ]
         return found + self._curves.second(second, now, current, calm, limits)
 
     def _idle(self, k: int, side: _Side, stretch: Stretch, second: Second, now: Situation) -> list[Finding]:
@@ -152,7 +187,7 @@ class Runaway:
         return [trip(second.t_s, "thermal-runaway", SIDES[k], self._words(k, value, best))]
 
     def _fit_all(self, side: _Side, stretch: Stretch, limit_v: float, span: float) -> None:
-        fit = self._fitted(stretch, _LONGEST_S, side.sink)
+        fit = self._fitted(stretch, _LONGEST_S, side)
         side.fit, side.forecast = fit, None
         side.is_stable = fit is not None and fit.gain + _STABLE_TIMES * fit.gain_sd < 1.0
         if fit is None:
@@ -172,17 +207,17 @@ class Runaway:
             seen.append((side.fit, side.forecast))
         for part_s in _PARTS_S:
             if part_s < 0.8 * span:
-                fit = self._fitted(stretch, part_s, side.sink)
+                fit = self._fitted(stretch, part_s, side)
                 if fit is not None:
                     seen.append((fit, forecast(fit, self._facts, limit_v, HORIZON_S)))
         sure = [(fit, told) for fit, told in seen if told.within_p >= SURE]
         return min(sure, key=lambda pair: pair[1].reach_s[1]) if sure else None
 
-    def _fitted(self, stretch: Stretch, last_s: int, sink: SinkBefore) -> LoopFit | None:
-        record = _record(stretch, last_s, self._facts.rail_v)
+    def _fitted(self, stretch: Stretch, last_s: int, side: _Side) -> LoopFit | None:
+        record = _record(stretch, last_s, self._facts.rail_v, side.cold.above_k)
         if record is None:
             return None
-        return fit_loop(record, self._facts, sink)
+        return fit_loop(record, self._facts, side.sink)
 
     def _limit_v(self, k: int, second: Second, now: Situation) -> float:
         """Return the drop that must not be reached: a device at its safe junction, or five times target."""
@@ -207,7 +242,7 @@ class Runaway:
         )
 
 
-def _record(stretch: Stretch, last_s: int, rail_v: float) -> Record | None:
+def _record(stretch: Stretch, last_s: int, rail_v: float, cold_k: float) -> Record | None:
     """Return the newest seconds of a stretch in equal blocks, None where the sink is not known."""
     n = min(stretch.n, last_s)
     per = max(n // _MOST_BLOCKS, 1)
@@ -228,4 +263,5 @@ def _record(stretch: Stretch, last_s: int, rail_v: float) -> Record | None:
     whole = count * per >= stretch.n - per
     start_k = _START_K.get(stretch.began_why, _LATER_K) if whole else _LATER_K
     drop, warm, room, volts = means
-    return Record(period, drop, warm, room, volts, start_k)
+    since_s = float(times[0]) - stretch.changed_s
+    return Record(period, drop, warm, room, volts, start_k, since_s, cold_k)

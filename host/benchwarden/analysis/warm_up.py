@@ -1,8 +1,8 @@
 """Where will the bias end, how soon, and what to set now? Fits on the calm stretch of each channel.
 
-Two answers to the same question. With a sink sensor the heat balance and the junction
-law are fitted (`equilibrium`) and their crossing is the end. Without one, or before the
-sink has moved, one and two exponentials of time in coloured noise are weighed
+Two answers to the same question. With a sink sensor the thermal loop is fitted and run
+forward (`thermal_loop`, `forecast`): where it comes to rest is the end. Without one, or
+before that can be told, one and two exponentials of time in coloured noise are weighed
 (`exponentials`). Fits run on a geometric schedule: an eighth more data each time.
 
 States, decided by test:
@@ -28,10 +28,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchwarden.analysis.equilibrium import RAIL_WANDER, equilibrium
 from benchwarden.analysis.exponentials import Prior, posterior, quantiles, weighted_quantiles
+from benchwarden.analysis.loop_end import NO_END, loop_end
 from benchwarden.analysis.notice import warning
 from benchwarden.analysis.pot_advice import set_now_v, shift_to_target_v
+from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.seconds import Second
 from benchwarden.analysis.situation import SIDES, Facts, Situation, StageNow
 from benchwarden.analysis.stretches import Stretch, Stretches
@@ -62,9 +63,10 @@ _AMPLITUDE = 0.4
 _NOISE = 1e-4
 _ROOM_SHARE = 0.01
 _RAIL_TIMES = 3.0
-# A second constant nobody can see is as likely as none, and where one of the two is not
-# needed the grid is too coarse for its narrow ridges: called only on clear evidence.
-_SURE_OF_TWO = 0.999
+# Mains to come, relative (common practice, no source).
+_RAIL_WANDER = 0.008
+# A load that takes more than this leaves leaves nothing to set.
+LEAST_TARGET_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -74,23 +76,23 @@ class WarmUpView:
     Attributes:
         state: "settled", "settling", "drifting" or "unknown".
         why: one sentence.
-        now_v: bias drop, mean of the newest ten seconds when this was fitted.
+        now_v: bias drop as it reads, mean of the newest ten seconds when this was fitted.
+        load_share_v: what of all drops here is DC through a load.
         final_v, final_95_v: where it ends and the 95 % interval, room and mains wandering as usual.
         tau_s, tau_95_s: slowest time constant.
         set_now_v: drop to set now so that it settles at target.
-        constants: 1 or 2 time constants seen, 0 when not known.
         stretch_s: length of the calm stretch.
     """
 
     state: str
     why: str
     now_v: float
+    load_share_v: float
     final_v: float
     final_95_v: tuple[float, float]
     tau_s: float
     tau_95_s: tuple[float, float]
     set_now_v: float
-    constants: int
     stretch_s: float
 
 
@@ -98,7 +100,7 @@ _NAN2 = (math.nan, math.nan)
 
 
 def _unknown(why: str, now_v: float = math.nan, stretch_s: float = 0.0) -> WarmUpView:
-    return WarmUpView("unknown", why, now_v, math.nan, _NAN2, math.nan, _NAN2, math.nan, 0, stretch_s)
+    return WarmUpView("unknown", why, now_v, 0.0, math.nan, _NAN2, math.nan, _NAN2, math.nan, stretch_s)
 
 
 @dataclass(frozen=True)
@@ -109,14 +111,15 @@ class _End:
     final_95_v: tuple[float, float]
     tau_s: float
     tau_95_s: tuple[float, float]
-    shift_v: float
+    set_now_v: float
 
 
 class WarmUp:
     """Follows both channels, one second at a time."""
 
-    def __init__(self, facts: Facts, stretches: Stretches) -> None:
+    def __init__(self, facts: Facts, stretches: Stretches, runaway: Runaway) -> None:
         self._facts = facts
+        self._runaway = runaway
         self._stretches = stretches
         self._views = [_unknown("no calm idle time yet"), _unknown("no calm idle time yet")]
         self._last = list(self._views)
@@ -144,7 +147,7 @@ class WarmUp:
                     self._views[k] = _unknown(stretch.began_why or "no calm idle time")
             if not second.t_s >= self._next_s[k]:
                 continue
-            view = self._fit(stretch, self._views[k].state == "settled")
+            view = self._fit(k, stretch, self._views[k].state == "settled")
             self._views[k] = view
             self._next_s[k] = second.t_s + max(_LEAST_STEP_S, _STEP_SHARE * stretch.span_s)
             if view.final_v == view.final_v:
@@ -154,48 +157,57 @@ class WarmUp:
                 found.append(warning(second.t_s, "bias-unstable", side, f"bias {side} drifts: {view.why}"))
         return found
 
-    def _fit(self, stretch: Stretch, was_settled: bool) -> WarmUpView:
+    def _fit(self, k: int, stretch: Stretch, was_settled: bool) -> WarmUpView:
         t_s, drop_v, sink_c, room_c, rail_v = _blocks(stretch)
         stretch_s = stretch.span_s
+        share_v = stretch.load_share_v
         now_v = float(stretch.drop_v[-10:].mean())
         if len(t_s) < 12:
-            return _unknown("too short to tell", now_v, stretch_s)
+            return _unknown("too short to tell", now_v + share_v, stretch_s)
         if np.isnan(rail_v).any():
             rail_v = np.full(len(t_s), self._facts.rail_v)
         since_s = t_s - stretch.began_s
         relative = rail_v / float(rail_v.mean()) - 1.0
+        # The pot is set by what the meter shows, load and all.
+        target_v = max(self._facts.target_v - share_v, LEAST_TARGET_SHARE * self._facts.target_v)
+        end = self._by_loop(k, target_v) or self._by_time(since_s, drop_v, relative, now_v, target_v)
+        state, why = self._state(since_s, drop_v, sink_c, room_c, relative, end, now_v, stretch_s, was_settled)
+        low, high = end.final_95_v
+        return WarmUpView(
+            state,
+            why,
+            now_v + share_v,
+            share_v,
+            end.final_v + share_v,
+            (low + share_v, high + share_v),
+            end.tau_s,
+            end.tau_95_s,
+            end.set_now_v + share_v,
+            stretch_s,
+        )
+
+    def _by_time(
+        self, since_s: FloatArray, drop_v: FloatArray, relative: FloatArray, now_v: float, target_v: float
+    ) -> _End:
         level = max(self._facts.target_v, abs(float(drop_v.mean())))
         prior = Prior(_TAU_S, _AMPLITUDE * level, _RAIL_TIMES * level, level, _NOISE * level)
         weighed = posterior(since_s, drop_v, relative[:, None], prior)
-        end = None if np.isnan(sink_c).any() else self._by_heat(since_s, drop_v, sink_c, room_c, rail_v)
-        if end is None:
-            wander = math.hypot(_ROOM_SHARE, _RAIL_TIMES * RAIL_WANDER) * level
-            low, middle, high = quantiles(
-                weighed.weight, weighed.final, np.hypot(weighed.final_sd, wander), (0.025, 0.5, 0.975)
-            )
-            tau_low, tau, tau_high = weighted_quantiles(weighed.weight, weighed.tau_s, (0.025, 0.5, 0.975))
-            end = _End(middle, (low, high), tau, (tau_low, tau_high), shift_to_target_v(middle, self._facts.target_v))
-        state, why = self._state(since_s, drop_v, sink_c, room_c, relative, end, now_v, stretch_s, was_settled)
-        advice = set_now_v(now_v, end.shift_v)
-        constants = 2 if weighed.two > _SURE_OF_TWO else 1
-        return WarmUpView(
-            state, why, now_v, end.final_v, end.final_95_v, end.tau_s, end.tau_95_s, advice, constants, stretch_s
+        wander = math.hypot(_ROOM_SHARE, _RAIL_TIMES * _RAIL_WANDER) * level
+        low, middle, high = quantiles(
+            weighed.weight, weighed.final, np.hypot(weighed.final_sd, wander), (0.025, 0.5, 0.975)
         )
+        tau_low, tau, tau_high = weighted_quantiles(weighed.weight, weighed.tau_s, (0.025, 0.5, 0.975))
+        advice = set_now_v(now_v, shift_to_target_v(middle, target_v))
+        return _End(middle, (low, high), tau, (tau_low, tau_high), advice)
 
-    def _by_heat(
-        self, t_s: FloatArray, drop_v: FloatArray, sink_c: FloatArray, room_c: FloatArray, rail_v: FloatArray
-    ) -> _End | None:
-        at = equilibrium(t_s, drop_v, sink_c, room_c, rail_v, self._facts.target_v)
-        if at is None:
+    def _by_loop(self, k: int, target_v: float) -> _End | None:
+        fit, told = self._runaway.fit(k)
+        if fit is None or told is None:
             return None
-        half, factor = 1.96 * at.final_sd_v, math.exp(1.96 * min(at.tau_log_sd, 3.0)) if at.tau_s == at.tau_s else 1.0
-        return _End(
-            at.final_v,
-            (at.final_v - half, at.final_v + half),
-            at.tau_s,
-            (at.tau_s / factor, at.tau_s * factor),
-            at.shift_v,
-        )
+        at = loop_end(fit, told, self._facts, target_v)
+        if at is None:
+            return _End(math.nan, _NAN2, math.nan, _NAN2, math.nan) if told.runaway_p > 1.0 - NO_END else None
+        return _End(at.final_v, at.final_95_v, at.tau_s, at.tau_95_s, at.set_now_v)
 
     def _state(
         self,

@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 import pytest
+from heat_chain import Chain
 from idle_seconds import FACTS, STAGE, Idle
-from test_equilibrium import Chain
 
+from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.situation import Situation
 from benchwarden.analysis.stretches import Stretches
 from benchwarden.analysis.warm_up import WarmUp, WarmUpView
@@ -18,12 +19,14 @@ from benchwarden.core.findings import Finding
 def watched(idle: Idle, at: tuple[int, ...] = ()) -> tuple[WarmUp, list[Finding], list[WarmUpView]]:
     """Feed it; return the detector, what it found, and its view after so many seconds each."""
     stretches, now = Stretches(FACTS), Situation(FACTS)
-    warm_up = WarmUp(FACTS, stretches)
+    runaway = Runaway(FACTS, stretches)
+    warm_up = WarmUp(FACTS, stretches, runaway)
     found: list[Finding] = []
     views = []
     for second in idle.seconds():
         now.update(second, STAGE)
         stretches.second(second, now, STAGE)
+        runaway.second(second, now, STAGE)
         found += warm_up.second(second, now, STAGE)
         if round(second.t_s) in at:
             views.append(warm_up.view(0))
