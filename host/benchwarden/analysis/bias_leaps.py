@@ -1,5 +1,8 @@
 """Does a bias leap away and come back? A bad contact does, on one channel, again and again.
 
+A contact may also rest on its other level for a while: leaps between two neighbouring
+frames whose way back, seconds or a minute later, leads to where the last one began.
+
 A hand on the pot leaves a new level behind, however fast it turned and even if it
 corrects itself; what moves both channels at the same instant (mains, or one person's
 two hands) is no contact of one of them. Seconds without a leap are not looked into.
@@ -10,6 +13,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 
 from benchwarden.analysis.notice import trip, warning
 from benchwarden.analysis.seconds import Second
@@ -26,6 +30,10 @@ LEAP_WINDOW_S = 60.0
 RETURN_S = 2.0
 RETURN_SHARE = 0.3
 TOGETHER_S = 0.25
+# A contact that rests between its levels: so many exact returns within this time, fewer if
+# they are large. No hand finds a level again in two frames, again and again.
+RESTS, RESTS_LARGE, LARGE_SHARE = 3, 2, 0.3
+RESTS_WINDOW_S = 300.0
 # With fewer frames a second than this, one second's spread does not show a leap.
 _FEW_FRAMES_HZ = 4.0
 
@@ -47,6 +55,23 @@ def _frames(second: Second, i: int) -> list[_Frame]:
     return [_Frame(*row) for row in rows if row[1] == row[1]]
 
 
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """A leap to another level that lasted."""
+
+    t_s: float
+    before: float
+    after: float
+
+    @property
+    def size(self) -> float:
+        return abs(self.after - self.before)
+
+    def undoes(self, earlier: _Rest) -> bool:
+        """Return whether it leads back to where an earlier one began."""
+        return abs(self.after - earlier.before) < RETURN_SHARE * min(self.size, earlier.size)
+
+
 class BiasLeaps:
     """Counts leaps and returns of both channels over the last minute of calm idle."""
 
@@ -57,6 +82,8 @@ class BiasLeaps:
         self._mean = [math.nan, math.nan]
         self._leaps: tuple[deque[float], deque[float]] = (deque(), deque())
         self._turns: tuple[deque[float], deque[float]] = (deque(), deque())
+        # Leaps that stayed: when, from which level, to which.
+        self._rests: tuple[deque[_Rest], deque[_Rest]] = (deque(maxlen=16), deque(maxlen=16))
         self._away: list[tuple[float, float, float] | None] = [None, None]
         self._tail: tuple[deque[Second], deque[Second]] = (deque(maxlen=2), deque(maxlen=2))
         self._tail_wide = [False, False]
@@ -85,15 +112,31 @@ class BiasLeaps:
         if not wide:
             self._range[k] += 0.05 * (spread - typical)
         tail = self._tail[k]
+        found: list[Finding] = []
         if wide or self._tail_wide[k] or self._away[k] is not None:
             frames = [f for s in tail for f in _frames(s, i)][-2:] + _frames(second, i)
             if len(frames) > 2:
                 self._walk(k, frames, threshold)
+                if self.stays[k] and not self._few:
+                    found = self._rested(k, second)
         tail.append(second)
         self._tail_wide[k] = wide
         if not wide or not self._turns[k]:
+            return found
+        return found + self._told(k, second, spread, typical)
+
+    def _rested(self, k: int, second: Second) -> list[Finding]:
+        """Tell a contact that goes to and fro between two levels, and rests on each."""
+        rests = [r for r in self._rests[k] if r.t_s > second.t_s - RESTS_WINDOW_S]
+        back = [later for earlier, later in pairwise(rests) if later.undoes(earlier)]
+        large = [r for r in back if r.size > LARGE_SHARE * max(self._facts.target_v, r.before, r.after)]
+        if len(back) < RESTS and len(large) < RESTS_LARGE:
             return []
-        return self._told(k, second, spread, typical)
+        words = (
+            f"bias {SIDES[k]} leapt {len(rests)} times in {RESTS_WINDOW_S / 60.0:.0f} min, last from "
+            f"{rests[-1].before * 1e3:.1f} to {rests[-1].after * 1e3:.1f} mV, {len(back)} times back to where it was"
+        )
+        return [trip(second.t_s, "bias-unstable", SIDES[k], words)]
 
     def _told(self, k: int, second: Second, spread: float, typical: float) -> list[Finding]:
         for times in (self._leaps[k], self._turns[k]):
@@ -135,6 +178,11 @@ class BiasLeaps:
                 # A new level, set by a hand or lost for good.
                 self._away[k] = None
                 self.stays[k] = True
+                other = self._rests[1 - k]
+                if other and abs(other[-1].t_s - start_s) <= TOGETHER_S:
+                    other.pop()
+                else:
+                    self._rests[k].append(_Rest(start_s, level, now.mean))
 
     def _note(self, k: int, t_s: float, turned: bool) -> None:
         """Count an event, unless the other channel had one at the same instant."""
