@@ -136,9 +136,14 @@ class RailsUp:
         if self._far_s < _TOO_FAR_HOLD_S:
             return []
         words = f"rails at {now.alive_v:.1f} V, {ceiling:.1f} V at most with the transformer at {stage.mains_pct:g} %"
+        cause = "operator"
+        if stage.mains_pct <= 0.0:
+            # Nothing should be on, and the contact says it is: nobody turned that up.
+            cause = "relay-fault"
+            words = f"rails at {now.alive_v:.1f} V and the mains contact closed while the stage wants the mains off"
         # Above full mains every part is at its limit; below, the next stage may have been begun early.
         if now.alive_v > 1.25 * nominal or (
             self._far_s >= 4.0 * _TOO_FAR_HOLD_S and now.alive_v > ceiling + 0.1 * nominal
         ):
-            return [trip(second.t_s, "operator", "", words)]
-        return [warning(second.t_s, "operator", "", words)]
+            return [trip(second.t_s, cause, "", words)]
+        return [warning(second.t_s, cause, "", words)]

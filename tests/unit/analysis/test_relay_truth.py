@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from signals import Bench, unit
 
 from benchwarden.analysis.judge import Judge
 from benchwarden.core.channels import INDEX
+from benchwarden.core.unit import UnitStage
 
 
 def opened(farad: float, amps: float, supported: bool) -> Bench:
@@ -62,3 +65,15 @@ def test_a_contact_that_chatters_trips() -> None:
     bench.block.mains_on[(t > 100.0) & (t < 108.0) & (np.floor(t * 2.5) % 2.0 == 0.0)] = False
     (at,) = relay(bench, "trips")
     assert 100.0 < at < 110.0
+
+
+@pytest.mark.parametrize(("percent", "cause"), [(0.0, "relay-fault"), (50.0, "operator")])
+def test_rails_that_stand_where_the_stage_wants_none_are_the_relays(percent: float, cause: str) -> None:
+    """Nobody turns a transformer to zero and leaves the rails at their full height; at half it may be a hand."""
+    stages = (*unit().stage, UnitStage(100.0, "off", percent, False, False))
+    bench = Bench(replace(unit(), stage=stages), 150.0)
+    judge = Judge(bench.unit)
+    judge.feed(bench.block)
+    first = judge.finish()["trips"][0]
+    assert first["cause"] == cause
+    assert 100.0 < first["t_s"] < 120.0
