@@ -40,7 +40,7 @@ ELSEWHERE = -2.0
 # A class AB stage's idle current follows its rail by this power (spreaders fed
 # through resistors; common practice, no source).
 _LINE_POWER = 4.0
-_FOLLOW = 0.05
+_FOLLOW, _FOLLOW_LATE = 0.05, 0.4
 _LEARNED = 5
 # Mean absolute value to standard deviation of a normal value.
 _SIGMA = 1.2533
@@ -74,13 +74,14 @@ class QuietDraw:
     Attributes:
         step_a: mean change of both rails' mean from one second to the next.
         slope_a: the same with its sign: a warm-up's trend.
+        late_a: the same over the newest few seconds: a hand on a pot.
         bias_step_v: of each bias drop.
     """
 
-    __slots__ = ("_last", "_seconds", "bias_step_v", "slope_a", "step_a")
+    __slots__ = ("_last", "_seconds", "bias_step_v", "late_a", "slope_a", "step_a")
 
     def __init__(self) -> None:
-        self.step_a = self.slope_a = 0.0
+        self.step_a = self.slope_a = self.late_a = 0.0
         self.bias_step_v = [0.0, 0.0]
         self._last: tuple[float, float, float] | None = None
         self._seconds = 0
@@ -100,6 +101,7 @@ class QuietDraw:
         step = amps - last[0]
         if step == step:
             self.slope_a += follow * (step - self.slope_a)
+            self.late_a += max(_FOLLOW_LATE, follow) * (step - self.late_a)
             self.step_a += follow * ((-step if step < 0.0 else step) - self.step_a)
         for k, off in ((0, left - last[1]), (1, right - last[2])):
             if off == off:
@@ -113,7 +115,7 @@ class QuietDraw:
         """Begin anew: the set was switched, another noise may rule."""
         self._last = None
         self._seconds = 0
-        self.step_a = self.slope_a = 0.0
+        self.step_a = self.slope_a = self.late_a = 0.0
 
     @property
     def learned(self) -> bool:
@@ -210,7 +212,8 @@ def company_at(
             rise -= abs(shift) / facts.unit.load_ohm if shift == shift else 0.0
     around = sum(r.n for r in refs)
     # Frames' own noise averages out; what else the seconds differ by adds up.
-    step_a = _SIGMA * draw.step_a
+    # A current on the move before the level came proves nothing by moving on.
+    step_a = _SIGMA * max(draw.step_a, abs(draw.late_a))
     own_a = frame_a * math.sqrt(2.0 / max(facts.rate_hz, 1.0))
     walk_a = max(math.sqrt(max(step_a**2 - own_a**2, 0.0)), _WALK_SHARE * step_a, _LEAST_A)
     sigma = math.hypot(walk_a * math.sqrt(1.0 + apart_s), frame_a * math.sqrt(1.0 / during.n + 1.0 / around))

@@ -8,12 +8,16 @@ import numpy as np
 import pytest
 from hf_signals import SLOT_S, TDMA_S
 from scipy import stats
+from signals import unit
 
 from benchwarden.analysis.hf import TRIP
 from benchwarden.analysis.hf_baseline import Baseline
 from benchwarden.analysis.hf_channel import SIDE_EVEN, SIDE_MOST, WEAKER, side_evidence
-from benchwarden.analysis.hf_company import GAINS_A_PER_V, RECTIFIED_A_PER_V, log_ratio
+from benchwarden.analysis.hf_company import GAINS_A_PER_V, RECTIFIED_A_PER_V, QuietDraw, company_at, log_ratio
 from benchwarden.analysis.hf_events import MOST_EVENTS, Coincidence, EventLog, HfEvent, at_least
+from benchwarden.analysis.hf_frames import Means
+from benchwarden.analysis.situation import NEG_A, POS_A, Facts
+from benchwarden.core.channels import BITS, CHANNELS
 
 
 def test_log_ratio_is_the_ratio_of_normal_densities() -> None:
@@ -150,3 +154,28 @@ def test_bursts_that_come_driven_are_told() -> None:
     assert len(told) == 1
     assert "6 of 6" in told[0]
     assert "25 %" in told[0]
+
+
+def test_a_current_on_the_move_before_the_level_came_proves_nothing_by_moving_on() -> None:
+    def rise(moving_a: float) -> tuple[float, float]:
+        draw = QuietDraw()
+        mean = [0.0] * len(CHANNELS)
+        rng = np.random.default_rng(2)
+        for i in range(60):
+            amps = 0.1 + moving_a * max(i - 55, 0) + 2e-4 * float(rng.standard_normal())
+            mean[POS_A] = mean[NEG_A] = amps
+            draw.quiet(list(mean))
+        before, during = (Means(t, 10, (0.0, 0.0), (a, a), 42.0, (0.0, 0.0), (0.0, 0.0)) for t, a in _at(moving_a))
+        found = company_at(Facts.of(unit(), BITS), draw, during, [before], 2e-4)
+        assert found is not None
+        return found.evidence(0, (1.0, 0.0), alone=True, least=-3.0, most=4.5), found.rise_a / found.sigma_a
+
+    def _at(moving_a: float) -> tuple[tuple[float, float], tuple[float, float]]:
+        last = 0.1 + 4.0 * moving_a
+        return (59.5, last), (60.5, last + 0.008)
+
+    still, moving = rise(0.0), rise(0.004)
+    # Eight milliamperes with one volt: oscillation on a quiet current, nothing on one that climbs by four a second.
+    assert still[0] > 3.0
+    assert moving[0] < 1.0
+    assert moving[1] < 2.5
