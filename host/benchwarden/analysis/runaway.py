@@ -49,8 +49,8 @@ _MOST_BLOCKS = 90
 _LONGEST_S = 7200
 # Newest parts of the record that are asked besides all of it, seconds.
 _PARTS_S = (120, 360, 1200)
-# A bare curve does not overrule a loop that sees the limit this far away or never.
-_FAR_S = 1200.0
+# A bare curve does not overrule a loop that sees the limit beyond this, or never.
+_FAR_S = HORIZON_S
 # Deviations that a loop gain must lie below one to overrule a rise that merely looks unbounded.
 _STABLE_TIMES = 2.5
 # How far bias spreader and heatsink may be apart when a stretch begins, kelvin: both cold,

@@ -195,3 +195,13 @@ def test_drivers_that_warm_by_themselves_are_not_taken_for_the_loop() -> None:
     assert 0.5 * TARGET_V < drop_v < 1.2 * TARGET_V
     whole, own = gain_at(drop_v, 2.0 * sink + JUNCTION_K_PER_W), gain_at(drop_v, JUNCTION_K_PER_W)
     assert loop(track, 1200).gain == pytest.approx((whole - own) / (1.0 - own), abs=0.11)
+
+
+def test_a_bare_curve_waits_for_a_loop_that_sees_no_limit_near() -> None:
+    """A setting that creeps feeds nothing: the loop round it stays far below one, however its rise may bend."""
+    sink = (0.45 * CRITICAL_K_PER_W - JUNCTION_K_PER_W) / 2.0
+    calm, creep = idle(sink, 1800, seed=6), idle(sink, 1800, creep_v=0.02)
+    judge = Judge(unit(), ((0.0, 100.0, False, False, "idle"),))
+    judge.feed(frames(calm, creep))
+    assert float(creep.drop_v[-1]) > 1.4 * TARGET_V
+    assert [t for t in judge.finish()["trips"] if t["cause"] == "thermal-runaway"] == []

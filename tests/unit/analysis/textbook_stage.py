@@ -72,12 +72,14 @@ def idle(
     line_v: float = 0.01,
     driver_k: float = 0.0,
     driver_s: float = 80.0,
+    creep_v: float = 0.0,
 ) -> Track:
     """Run from cold with the pot where it gives start_v cold.
 
     Args:
         mains: let the rails wander by some percent, and the bias with them by line_v per unit.
         driver_k, driver_s: how far a driver warms by itself, and how fast; it asks for as much less as a junction.
+        creep_v: what the pot's setting gains until the end, faster and faster.
     """
     rng = np.random.default_rng(seed)
     t_s = np.arange(1.0, seconds + 1.0)
@@ -93,6 +95,7 @@ def idle(
             heat = TEMPCO_V_PER_K * (warm - ROOM_C + JUNCTION_K_PER_W * rail[i] * b / EMITTER_OHM)
             goal = asked + heat + line_v * (rail[i] / RAIL_V - 1.0)
             goal += TEMPCO_V_PER_K * driver_k * (1.0 - math.exp(-t_s[i] / driver_s))
+            goal += creep_v * (t_s[i] / seconds) ** 3
             step = (b + VT_V * math.log(b) - goal) / (1.0 + VT_V / b)
             b = min(max(b - step, 0.2 * b), 1.5 * b, 0.5)
             if abs(step) < 1e-9:
