@@ -203,12 +203,12 @@ class Runaway:
     def _soonest(self, side: _Side, stretch: Stretch, limit_v: float, span: float) -> tuple[LoopFit, Forecast] | None:
         """Return the fit that is sure of the soonest limit, None where none is sure."""
         seen: list[tuple[LoopFit, Forecast]] = []
-        if side.fit is not None and side.forecast is not None:
+        if side.fit is not None and side.forecast is not None and side.fit.is_of_heat:
             seen.append((side.fit, side.forecast))
         for part_s in _PARTS_S:
             if part_s < 0.8 * span:
                 fit = self._fitted(stretch, part_s, side)
-                if fit is not None:
+                if fit is not None and fit.is_of_heat:
                     seen.append((fit, forecast(fit, self._facts, limit_v, HORIZON_S)))
         sure = [(fit, told) for fit, told in seen if told.within_p >= SURE]
         return min(sure, key=lambda pair: pair[1].reach_s[1]) if sure else None

@@ -51,6 +51,8 @@ _SPREADER_V_PER_K = 2.0 * VBE_TEMPCO_V_PER_K
 # No more than junctions and spreader can: an uncompensated stage with its driver asks for
 # 4 mV/K less, a well compensated one for nothing.
 _SLOW_V_PER_K, _QUICK_V_PER_K, _MOST_V_PER_K = 0.001, 0.002, 0.004
+# Beyond what junctions can ask for by so much, something else than this sink moved the bias.
+_BEYOND_V_PER_K = 1.5 * _MOST_V_PER_K
 # What the rail adds: the spreader is fed from it. Volts of bias per unit of rail.
 _LINE_SD_V = 0.05
 # The path from junction to sink is known from the package alone.
@@ -135,6 +137,14 @@ class LoopFit:
     def interval(self) -> tuple[float, float]:
         """Return the 95 % interval of the gain."""
         return self.gain - 1.96 * self.gain_sd, self.gain + 1.96 * self.gain_sd
+
+    @property
+    def is_of_heat(self) -> bool:
+        """Return whether junctions can ask for what this fit puts down to their sink's warmth.
+
+        A door that opens, or cases that cool after the signal, move a bias more than their sink.
+        """
+        return float(self.law.weight @ self.law.beta[:, 1]) < _BEYOND_V_PER_K
 
     def times_at(self, drop_v: float) -> float:
         """Return the gain where the bias settles at drop_v over the gain now.

@@ -205,3 +205,17 @@ def test_a_bare_curve_waits_for_a_loop_that_sees_no_limit_near() -> None:
     judge.feed(frames(calm, creep))
     assert float(creep.drop_v[-1]) > 1.4 * TARGET_V
     assert [t for t in judge.finish()["trips"] if t["cause"] == "thermal-runaway"] == []
+
+
+@pytest.mark.parametrize(("volts_per_k", "believed"), [(0.003, True), (0.012, False)])
+def test_no_more_is_believed_than_junctions_can_ask_for(volts_per_k: float, believed: bool) -> None:
+    """Two junctions in a row ask for 2 mV/K each (textbook figure): a door or a cooling case does the rest."""
+    rng = np.random.default_rng(8)
+    t_s = np.arange(120.0)
+    asked = volts_per_k * 0.02 * t_s
+    drop = TARGET_V * np.exp(asked / (0.026 + TARGET_V)) + 2e-6 * rng.standard_normal(120)
+    sink = 40.0 + 0.02 * t_s + 0.005 * rng.standard_normal(120)
+    record = Record(1.0, drop, sink, np.full(120, ROOM_C), np.full(120, 35.0), 2.0, 600.0)
+    fit = fit_loop(record, FACTS, usual_sink(FACTS))
+    assert fit is not None
+    assert fit.is_of_heat == believed
