@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchwarden.analysis.bias_law import asked_v, drop_for, stretch
-from benchwarden.analysis.sink_model import LEAST_RISE_SHARE
+from benchwarden.analysis.bias_law import asked_v, drop_for
+from benchwarden.analysis.sink_model import LEAST_RISE_K, LEAST_RISE_SHARE
 from benchwarden.analysis.situation import Facts
 from benchwarden.analysis.thermal_chain import thermal_voltage_v
 from benchwarden.analysis.thermal_loop import LAG_S, OWN_S, LoopFit
@@ -29,7 +29,6 @@ _CROSS = np.array(
     + [(s * a, s * b, 1.0 / 6.0) for s in (-math.sqrt(3.0), math.sqrt(3.0)) for a, b in ((1.0, 0.0), (0.0, 1.0))]
 )
 _STEPS = 36
-_LEAST_RISE_K = 0.5
 _HELD_WEIGHT = 0.95
 _SETTLED_TIMES = 8.0
 # Chosen on simulated sets of both models so that 95 % intervals cover what they should.
@@ -125,10 +124,9 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
     # Fins and air, of which the sensor runs ahead.
     fins, lagged = fit.sink_c - c.ahead_k_per_w * heat_w_per_v * drop, c.lagged_c
     quick_from = fit.rise_c - c.lagged_c
-    stretched = stretch(unit.emitter_resistor_ohm)
-    here = np.maximum(fins - c.base_c, _LEAST_RISE_K)
-    now = float(asked_v(np.array([fit.drop_v]), fit.junction_c, stretched)[0])
-    now -= fit.drop_v * (fit.heat_v_per_v + stretched - 1.0)
+    here = np.maximum(fins - c.base_c, LEAST_RISE_K)
+    now = float(asked_v(np.array([fit.drop_v]), fit.junction_c, fit.stretched)[0])
+    now -= fit.drop_v * (fit.heat_v_per_v + fit.stretched - 1.0)
     end_s = _SETTLED_TIMES * float(c.tau_s.max() + LAG_S.max())
     edges = np.concatenate(
         [np.linspace(0.0, horizon_s, _STEPS // 2 + 1), np.geomspace(horizon_s, end_s, _STEPS // 2 + 1)[1:]]
@@ -182,7 +180,7 @@ def drop_to_set_v(fit: LoopFit, facts: Facts, target_v: float) -> float:
     c = _choices(fit)
     unit = facts.unit
     heat_w_per_v = 2.0 * unit.output_pairs * fit.rail_v / unit.emitter_resistor_ohm
-    here = np.maximum(fit.sink_c - c.ahead_k_per_w * heat_w_per_v * fit.drop_v - c.base_c, _LEAST_RISE_K)
+    here = np.maximum(fit.sink_c - c.ahead_k_per_w * heat_w_per_v * fit.drop_v - c.base_c, LEAST_RISE_K)
     end_c = c.base_c + here * (c.k_per_w * heat_w_per_v * target_v / here) ** (1.0 / (1.0 + c.excess))
     end_c = end_c + c.ahead_k_per_w * heat_w_per_v * target_v
     risen = fit.rise_c + end_c - fit.sink_c

@@ -13,7 +13,7 @@ from benchwarden.analysis.loop_end import NO_END, loop_end
 from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.situation import SIDES, Facts
 from benchwarden.analysis.thermal_loop import LoopFit
-from benchwarden.analysis.warm_up import LEAST_TARGET_SHARE, WarmUp
+from benchwarden.analysis.warm_up import WarmUp, target_less_load_v
 
 
 def outlook_table(facts: Facts, warm_up: WarmUp, runaway: Runaway, *, ended: bool) -> dict[str, Any]:
@@ -66,8 +66,7 @@ def _by_loop(
     table: dict[str, Any], fit: LoopFit, told: Forecast, facts: Facts, load_share_v: float, ended: bool
 ) -> None:
     """Take the end from the newest fitted loop, where it has one."""
-    target_v = max(facts.target_v - load_share_v, LEAST_TARGET_SHARE * facts.target_v)
-    at = loop_end(fit, told, facts, target_v)
+    at = loop_end(fit, told, facts, target_less_load_v(facts, load_share_v))
     if at is None:
         if told.runaway_p > 1.0 - NO_END:
             table["final_mv"] = table["final_95_mv"] = table["set_now_mv"] = None

@@ -41,7 +41,7 @@ EXCESS_POWER: FloatArray = np.array([0.0, 0.13, 0.26])
 _EXCESS_PRIOR: FloatArray = np.array([0.3, 0.35, 0.35])
 # A rise below this share of the newest one cools no slower (noise round the room's own warmth).
 LEAST_RISE_SHARE = 0.05
-_LEAST_RISE_K = 0.5
+LEAST_RISE_K = 0.5
 
 
 @dataclass(frozen=True)
@@ -183,7 +183,7 @@ def fit_sink(
     room = ambient_c if told else np.full(n, float(sink_c.min()))
     # How much faster than at the newest rise the sink loses what it has, from its own reading.
     rise = np.maximum(sink_c - room, 0.0)
-    newest = max(float(rise[-3:].mean()), _LEAST_RISE_K)
+    newest = max(float(rise[-3:].mean()), LEAST_RISE_K)
     faster = np.maximum(rise / newest, LEAST_RISE_SHARE)[:, None] ** excess
     goals = np.empty((n, 3, grid))
     goals[:, 0] = power_w[:, None] / faster

@@ -65,8 +65,8 @@ _ROOM_SHARE = 0.01
 _RAIL_TIMES = 3.0
 # Mains to come, relative (common practice, no source).
 _RAIL_WANDER = 0.008
-# A load that takes more than this leaves leaves nothing to set.
-LEAST_TARGET_SHARE = 0.1
+# A load that leaves less of the target than this leaves nothing to set.
+_LEAST_TARGET_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -101,6 +101,11 @@ _NAN2 = (math.nan, math.nan)
 
 def _unknown(why: str, now_v: float = math.nan, stretch_s: float = 0.0) -> WarmUpView:
     return WarmUpView("unknown", why, now_v, 0.0, math.nan, _NAN2, math.nan, _NAN2, math.nan, stretch_s)
+
+
+def target_less_load_v(facts: Facts, load_share_v: float) -> float:
+    """Return the target without what DC through a load adds: the pot is set by what the meter shows, load and all."""
+    return max(facts.target_v - load_share_v, _LEAST_TARGET_SHARE * facts.target_v)
 
 
 @dataclass(frozen=True)
@@ -168,8 +173,7 @@ class WarmUp:
             rail_v = np.full(len(t_s), self._facts.rail_v)
         since_s = t_s - stretch.began_s
         relative = rail_v / float(rail_v.mean()) - 1.0
-        # The pot is set by what the meter shows, load and all.
-        target_v = max(self._facts.target_v - share_v, LEAST_TARGET_SHARE * self._facts.target_v)
+        target_v = target_less_load_v(self._facts, share_v)
         end = self._by_loop(k, target_v) or self._by_time(since_s, drop_v, relative, now_v, target_v)
         state, why = self._state(since_s, drop_v, sink_c, room_c, relative, end, now_v, stretch_s, was_settled)
         low, high = end.final_95_v
