@@ -38,6 +38,7 @@ EXIT_CODES = {"pass": 0, "trip": 3, "incomplete": 4}
 EXIT_ERROR = 2
 DEMO_FAULT = "runaway-slow:0.5@300/left"
 DEFAULT_RUNS = Path("benchwarden-runs")
+DEFAULT_UNITS = Path("benchwarden-units")
 CAUTION = (
     "Not a certified protective device. Mains can kill; reservoir capacitors stay charged after switch-off.\n"
     "Work on mains equipment is for people licensed for it where local codes say so."
@@ -123,9 +124,15 @@ def _parser() -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=words)
         sub.add_argument("run_dir", type=Path)
         sub.set_defaults(command=function)
-    page = commands.add_parser("page", help="live page in the browser")
-    page.add_argument("run_dir", type=Path)
+    page = commands.add_parser("page", help="dashboard in the browser: bench, bias, runs, plan, setup")
+    page.add_argument("run_dir", type=Path, nargs="?", help="the run on the bench page; default: the newest")
     page.add_argument("--port", type=int, default=0)
+    page.add_argument("--runs", type=Path, help="folder of runs; default: the run's own, or the usual one")
+    page.add_argument("--records", type=Path, default=DEFAULT_RECORDS, help="folder of the boards' records")
+    page.add_argument("--units", type=Path, default=DEFAULT_UNITS, help="folder of unit and plan files")
+    page.add_argument(
+        "--share", metavar="ADDRESS", default="", help="let others on the network look, under this machine's ADDRESS"
+    )
     page.set_defaults(command=_page)
 
     ports = commands.add_parser("ports", help="list boards found on USB")
@@ -309,8 +316,17 @@ def _watch(args: argparse.Namespace) -> int:
 
 def _page(args: argparse.Namespace) -> int:
     from benchwarden.dashboard.app import serve
+    from benchwarden.dashboard.context import Folders
 
-    serve(args.run_dir, port=args.port, ready=lambda url: print(f"Live page: {url}", flush=True))
+    runs = args.runs or (args.run_dir.parent if args.run_dir else DEFAULT_RUNS)
+    serve(
+        args.run_dir,
+        port=args.port,
+        ready=lambda url: print(f"Live page: {url}", flush=True),
+        folders=Folders(runs, args.records, args.units),
+        share=args.share,
+        shared=lambda url: print(f"Shared, to look and to open the relay: {url}", flush=True),
+    )
     return 0
 
 

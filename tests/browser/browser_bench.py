@@ -15,26 +15,59 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "unit" / "dashboard"))
 
 import fake_run
+from axe_playwright_python.sync_playwright import Axe
 
 from benchwarden.record.inbox import take_requests
 from benchwarden.record.summary import write_summary
 
 
+_SERVE = """
+import sys
+from pathlib import Path
+from benchwarden.dashboard.app import serve
+from benchwarden.dashboard.context import Folders
+run_dir, port, runs, records, units = sys.argv[1:]
+serve(
+    Path(run_dir) if run_dir else None,
+    port=int(port),
+    ready=lambda url: print(url, flush=True),
+    folders=Folders(Path(runs), Path(records), Path(units)),
+)
+"""
+
+
+def serious_findings(page: Any) -> list[str]:
+    """Return what axe-core finds serious or critical on a page, one line each."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{entry['id']} ({entry['impact']}): {entry['help']}: "
+        + "; ".join(node["html"][:160] for node in entry["nodes"][:4])
+        for entry in found
+        if entry["impact"] in ("serious", "critical")
+    ]
+
+
 class Served:
     """The dashboard as its own process, as the command line starts it."""
 
-    def __init__(self, run_dir: Path) -> None:
+    def __init__(self, run_dir: Path | None, root: Path | None = None) -> None:
+        """Serve a run folder, or with None whatever is newest in `root`/runs.
+
+        Args:
+            root: folder of the folders runs, records and units; default: the run's parent holds the runs.
+        """
+        assert run_dir is not None or root is not None
         self.run_dir = run_dir
+        self.runs = root / "runs" if root is not None else (run_dir or Path()).parent
+        base = root or (run_dir or Path())
+        self.records, self.units = base / "records", base / "units"
         self.port = 0
         self.start()
 
     def start(self) -> None:
-        code = (
-            "import sys; from pathlib import Path; from benchwarden.dashboard.app import serve; "
-            "serve(Path(sys.argv[1]), port=int(sys.argv[2]), ready=lambda url: print(url, flush=True))"
-        )
+        places = [self.run_dir or "", self.port, self.runs, self.records, self.units]
         self._process = subprocess.Popen(
-            [sys.executable, "-c", code, str(self.run_dir), str(self.port)],
+            [sys.executable, "-c", _SERVE, *map(str, places)],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,

@@ -1,299 +1,119 @@
-"""Wires page, feed and requests together and serves them on this machine only.
+"""Puts pages, guards and addresses together and serves them.
 
-`/open` and `/pulse` stand apart from the page's callbacks, and the control that
-uses them is plain HTML outside the component tree: it opens the relay even when
-plots or callbacks are stuck.
+Each page is a Dash app of its own on one server: a page that is stuck, or slow
+to draw, holds up no other, and the control that opens the relay is part of all.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import math
+import html
+import os
 import secrets
 import socket
 from collections.abc import Callable
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, no_update
-from dash.exceptions import PreventUpdate
-from flask import Flask, Response, jsonify, request
+from dash import Dash
+from flask import Flask
+from flask_compress import Compress
 from waitress.server import create_server
 
 from benchwarden.core.clock import Clock, SystemClock
-from benchwarden.dashboard import views, words
-from benchwarden.dashboard.confirm import Announced, TwoStep
-from benchwarden.dashboard.feed import Feed, Snapshot
-from benchwarden.dashboard.figures import CHANNELS, TRENDS, extension
-from benchwarden.dashboard.origin import LOOPBACK, host_allowed, own_page
-from benchwarden.dashboard.trends import Trends
-from benchwarden.errors import BenchwardenError, RecordError, StageError
+from benchwarden.dashboard import bench_page, bias_page, plan_page, runs_page, setup_page
+from benchwarden.dashboard.context import Context, Folders, Followed, Page
+from benchwarden.dashboard.guard import add_guards
+from benchwarden.dashboard.origin import LOOPBACK
+from benchwarden.dashboard.routes import add_routes
+from benchwarden.dashboard.sharing import Sharing, bound
+from benchwarden.errors import BenchwardenError
+from benchwarden.record.board_records import DEFAULT as DEFAULT_RECORDS
 
-BY = "dashboard"
-_HEADERS = {
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "Referrer-Policy": "same-origin",
-    "Cache-Control": "no-store",
-}
-_CSP = (
-    "default-src 'self'; img-src 'self' data: blob:; style-src 'self' 'unsafe-inline'; "
-    "font-src 'self' data:; connect-src 'self'; object-src 'none'; base-uri 'none'; "
-    "frame-ancestors 'none'; form-action 'self'; script-src 'self' {scripts}"
+PAGES = (
+    Page("Bench", "/", bench_page.build),
+    Page("Bias", "/bias/", bias_page.build),
+    Page("Runs", "/runs/", runs_page.build),
+    Page("Plan", "/plan/", plan_page.build),
+    Page("Setup", "/setup/", setup_page.build),
 )
 
+# What is asked over and over is small; only what is larger is worth packing.
+_PACK_FROM_BYTES = 600
 
-def make_app(run_dir: Path, clock: Clock | None = None) -> Dash:
-    """Return the dashboard of one run folder, which may not hold a run yet."""
+
+@dataclass
+class Site:
+    """All pages on one server.
+
+    Attributes:
+        server: the program to serve.
+        context: what the pages were given.
+        sharing: starts and ends the shared address.
+    """
+
+    server: Flask
+    context: Context
+    sharing: Sharing
+
+
+def make_site(run_dir: Path | None, folders: Folders | None = None, clock: Clock | None = None) -> Site:
+    """Return the dashboard.
+
+    Args:
+        run_dir: the run on the bench page, which may not have begun yet; None follows the newest.
+        folders: default: the runs beside `run_dir`, and the usual folders in the working directory.
+    """
     clock = clock or SystemClock()
-    run_dir = Path(run_dir)
-    feed = Feed(run_dir, clock)
-    trends = Trends(run_dir)
+    run_dir = None if run_dir is None else Path(run_dir)
+    folders = folders or Folders(run_dir.parent if run_dir else Path("."), DEFAULT_RECORDS, Path("benchwarden-units"))
+    server = Flask("benchwarden.dashboard", static_folder=None)
+    sharing = Sharing(clock)
+    context = Context(folders, Followed(folders.runs, run_dir, clock), clock, sharing)
     token = secrets.token_urlsafe(24)
-    page = resources.files("benchwarden.dashboard").joinpath("page.html").read_text(encoding="utf-8")
+    # Ahead of the pages: the first one's address takes whatever nobody else has.
+    add_routes(server, context)
+    apps = [_page_app(page, server, context, token) for page in PAGES]
+    add_guards(server, apps, context, token)
+    server.config["COMPRESS_MIN_SIZE"] = _PACK_FROM_BYTES
+    server.config["COMPRESS_ALGORITHM"] = ["gzip"]
+    server.config["COMPRESS_LEVEL"] = 3
+    Compress(server)
+    sharing.serve_with(server.wsgi_app)
+    return Site(server, context, sharing)
+
+
+def _page_app(page: Page, server: Flask, context: Context, token: str) -> Dash:
+    text = resources.files("benchwarden.dashboard").joinpath("page.html").read_text(encoding="utf-8")
+    shared_server: Any = server  # its annotation knows only the servers it makes itself
     app = Dash(
-        __name__,
-        title="Benchwarden",
+        f"benchwarden-{page.name.lower()}",
+        server=shared_server,
+        url_base_pathname=page.path,
+        assets_folder=str(Path(__file__).parent / "assets"),
+        title=page.name,
         # Empty: the tab keeps the title that the control sets.
         update_title="",
         serve_locally=True,
         # The control's script is loaded by the page itself, ahead of and apart from the components.
         assets_ignore=r"dock\.js",
-        index_string=page.replace("{token}", token),
+        index_string=text.replace("{token}", token).replace("{nav}", _navigation(page)),
         # Otherwise a second copy of the whole page is sent for checking.
         suppress_callback_exceptions=True,
     )
-    app.layout = lambda: views.page(feed.snapshot(), trends.points(-1, CHANNELS))
-    _add_callbacks(app, feed, trends, TwoStep(feed, clock))
-    _add_routes(app.server, feed, token)
-    _add_guards(app, token)
+    page.build(app, context)
     return app
 
 
-def _add_callbacks(app: Dash, feed: Feed, trends: Trends, two_step: TwoStep) -> None:
-    @app.callback(
-        *[Output(part.name, "children") for part in views.PARTS],
-        Output("digests", "data"),
-        Output("prompt", "data"),
-        Output("live", "data"),
-        Input("asked", "data"),
-        State("digests", "data"),
-        State("prompt", "data"),
-        prevent_initial_call=True,
-    )
-    def refresh(
-        asked: dict[str, Any] | None, digests: dict[str, int] | None, prompt: dict[str, Any] | None
-    ) -> list[Any]:
-        if asked is None:
-            raise PreventUpdate
-        now = feed.snapshot()
-        held = digests or {}
-        fresh: dict[str, int] = {}
-        out: list[Any] = []
-        for part in views.PARTS:
-            shown = part.shows(now)
-            fresh[part.name] = views.digest(shown)
-            out.append(no_update if held.get(part.name) == fresh[part.name] else part.drawn(shown))
-        facts = views.prompt_facts(now)
-        return [
-            *out,
-            no_update if fresh == held else fresh,
-            no_update if facts == prompt else facts,
-            views.live(now) | {"n": asked["n"]},
-        ]
-
-    @app.callback(
-        *[Output(f"trend-{trend.name}", "extendData") for trend in TRENDS],
-        Output("trend-cursors", "data"),
-        Output("trend-beat", "children"),
-        Input("trend-asked", "data"),
-        State("trend-cursors", "data"),
-        prevent_initial_call=True,
-    )
-    def extend(asked: dict[str, Any] | None, cursors: dict[str, int] | None) -> list[Any]:
-        if asked is None:
-            raise PreventUpdate
-        out: list[Any] = [no_update] * len(TRENDS)
-        held = dict(cursors or {})
-        turn = int(asked["n"]) % len(TRENDS)
-        trend = TRENDS[turn]
-        points = trends.points(int(held.get(trend.name, -1)), CHANNELS)
-        if points.t_s:
-            out[turn] = extension(trend, points)
-            held[trend.name] = points.newest
-        return [*out, held if points.t_s else no_update, str(asked["n"])]
-
-    for ticks, asked, beat in (("tick", "asked", "beat"), ("trend-tick", "trend-asked", "trend-beat")):
-        _in_browser(
-            app,
-            "ask",
-            Output(asked, "data"),
-            Input(ticks, "n_intervals"),
-            State(asked, "data"),
-            State(beat, "children"),
-            prevent_initial_call=True,
-        )
-    _in_browser(app, "show", Output("beat", "children"), Input("live", "data"))
-
-    @app.callback(
-        Output("announced", "data"),
-        Output("confirm-said", "children"),
-        Input("confirm-first", "n_clicks"),
-        Input("confirm-second", "n_clicks"),
-        Input("confirm-cancel", "n_clicks"),
-        State("prompt", "data"),
-        State("announced", "data"),
-        prevent_initial_call=True,
-    )
-    def confirm(
-        _first: int, _second: int, _cancel: int, prompt: dict[str, Any], announced: dict[str, Any] | None
-    ) -> tuple[Any, str]:
-        try:
-            if ctx.triggered_id == "confirm-first":
-                found = two_step.first(int(prompt["id"]), BY)
-                return (dataclasses.asdict(found), "") if found else (None, "Confirmed. Waiting for the bench.")
-            if ctx.triggered_id == "confirm-second" and announced:
-                two_step.second(Announced(int(announced["prompt_id"]), str(announced["ticket"])), BY)
-                return None, "Confirmed twice. Waiting for the bench."
-        except (StageError, RecordError) as error:
-            return None, _sentence(error)
-        return None, ""
-
-    @app.callback(
-        Output("announced-end", "data"),
-        Output("end-said", "children"),
-        Input("end-first", "n_clicks"),
-        Input("end-second", "n_clicks"),
-        Input("end-cancel", "n_clicks"),
-        State("announced-end", "data"),
-        prevent_initial_call=True,
-    )
-    def end(_first: int, _second: int, _cancel: int, announced: dict[str, Any] | None) -> tuple[Any, str]:
-        try:
-            if ctx.triggered_id == "end-first":
-                return dataclasses.asdict(two_step.first_end()), ""
-            if ctx.triggered_id == "end-second" and announced:
-                two_step.second_end(Announced(0, str(announced["ticket"])), BY)
-                return None, "Asked to open the relay and end the run."
-        except (StageError, RecordError) as error:
-            return None, _sentence(error)
-        return None, ""
-
-    _in_browser(
-        app,
-        "step",
-        Output("confirm-first", "hidden"),
-        Output("confirm-first", "children"),
-        Output("confirm-step", "hidden"),
-        Output("confirm-second", "children"),
-        Output("confirm-said", "hidden"),
-        Input("announced", "data"),
-        Input("prompt", "data"),
-        Input("confirm-said", "children"),
-    )
-    _in_browser(
-        app, "endStep", Output("end-step", "hidden"), Output("end-first", "hidden"), Input("announced-end", "data")
+def _navigation(here: Page) -> str:
+    return "".join(
+        f'<a href="{page.path}"{" aria-current=page" if page is here else ""}>{html.escape(page.name)}</a>'
+        for page in PAGES
     )
 
 
-def _in_browser(app: Dash, function: str, *places: Any, **options: Any) -> None:
-    # Functions of assets/live.js.
-    callback: Any = app.clientside_callback
-    callback(ClientsideFunction("bench", function), *places, **options)
-
-
-def _sentence(error: Exception) -> str:
-    text = str(error)
-    return text[:1].upper() + text[1:] + "."
-
-
-def pulse(now: Snapshot) -> dict[str, Any]:
-    """Return the little that the always visible control shows, in words."""
-    status = now.status
-    if status is None:
-        return {"waiting": True, "relay": "no run yet", "kind": "unknown", "alarms": [], "data_age_s": None}
-    relay = status.relay
-    kind = "fault" if now.relay_fault else "unknown" if relay.contact is None else "live" if relay.contact else "safe"
-    said = words.relay(relay, now.relay_fault)
-    return {
-        "waiting": False,
-        "ended": status.ended,
-        "phase": words.phase(status),
-        "relay": ("last known: " if now.last_known else "") + said,
-        "limiter": words.limiter(relay),
-        "kind": kind,
-        "contact": relay.contact,
-        "link": status.link,
-        "data_age_s": round(now.silent_s, 2),
-        "stale": now.last_known,
-        "alarms": [dataclasses.asdict(alarm) for alarm in words.alarms(now)],
-    }
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {key: _finite(entry) for key, entry in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite(entry) for entry in value]
-    return value
-
-
-def _add_routes(server: Flask, feed: Feed, token: str) -> None:
-    @server.post("/open")
-    def open_relay() -> tuple[Response, int]:
-        wants_json = request.headers.get("Accept", "").startswith("application/json")
-        try:
-            feed.ask("open", BY, text="open control on the page")
-        except RecordError as error:
-            said, code = f"NOT SENT: {error}. Use the emergency stop.", 500
-        else:
-            said, code = "Asked the bench to open the mains relay.", 200
-        if wants_json:
-            return jsonify({"said": said}), code
-        page = resources.files("benchwarden.dashboard").joinpath("asked.html").read_text(encoding="utf-8")
-        # Only our own words and this server's token go in; nothing from the run.
-        return Response(page.replace("{said}", said if code == 200 else "NOT SENT. Use the emergency stop.")), code
-
-    @server.get("/pulse")
-    def beat() -> Response:
-        return jsonify(pulse(feed.snapshot()))
-
-    @server.get("/state")
-    def state() -> Response:
-        now = feed.snapshot()
-        return jsonify(_finite(dataclasses.asdict(now) | {"stale": now.stale, "relay_fault": now.relay_fault}))
-
-
-def _add_guards(app: Dash, token: str) -> None:
-    server: Flask = app.server
-    hashes: list[str] = []
-
-    @server.before_request
-    def only_own_page() -> tuple[str, int] | None:
-        host = request.headers.get("Host", "")
-        if not host_allowed(host):
-            return "This dashboard answers on this machine's loopback name only.", 403
-        if request.method not in ("GET", "HEAD", "OPTIONS"):
-            given = request.form.get("token", "") if request.path == "/open" else ""
-            if not own_page(request.headers.get("Origin", ""), host, token, given):
-                return "This request does not come from the dashboard's own page.", 403
-        return None
-
-    @server.after_request
-    def add_headers(response: Response) -> Response:
-        if not hashes:
-            hashes.extend(f"'{found}'" if not found.startswith("'") else found for found in app.csp_hashes())
-        for name, value in _HEADERS.items():
-            if name != "Cache-Control" or not request.path.startswith(("/_dash-component", "/assets")):
-                response.headers[name] = value
-        response.headers["Content-Security-Policy"] = _CSP.format(scripts=" ".join(hashes))
-        return response
-
-
-def make_server(run_dir: Path, host: str = "127.0.0.1", port: int = 0) -> Any:
+def make_server(site: Site, host: str = "127.0.0.1", port: int = 0) -> Any:
     """Return the bound server, not yet running: `run()` serves, `close()` ends it.
 
     Raises:
@@ -302,40 +122,50 @@ def make_server(run_dir: Path, host: str = "127.0.0.1", port: int = 0) -> Any:
     if host not in LOOPBACK:
         raise BenchwardenError(
             f"dashboard host {host!r}: allowed: {', '.join(LOOPBACK)}; the page has no sign-in and can open "
-            "and close a mains relay"
+            "and close a mains relay. To let others look, share it from the setup page"
         )
-    family = socket.AF_INET6 if host == "::1" else socket.AF_INET
-    sock = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        # Without exclusive use a second program could share the port unseen on some systems.
-        if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
-        else:
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        sock.bind((host, port))
-    except OSError as error:
-        sock.close()
-        raise BenchwardenError(
-            f"dashboard port {port} on {host} cannot be used ({error.strerror}); another program holds it, "
-            "or choose another port, 0 for any free one"
-        ) from error
-    return create_server(make_app(run_dir).server, sockets=[sock], threads=8, ident=None)
+    sock: socket.socket = bound("::1" if host == "::1" else "127.0.0.1", port, "dashboard port")
+    return create_server(site.server, sockets=[sock], threads=8, ident=None)
 
 
-def serve(run_dir: Path, host: str = "127.0.0.1", port: int = 0, ready: Callable[[str], None] | None = None) -> None:
-    """Serve the dashboard of a run folder until interrupted.
+def serve(
+    run_dir: Path | None,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    ready: Callable[[str], None] | None = None,
+    folders: Folders | None = None,
+    share: str = "",
+    shared: Callable[[str], None] | None = None,
+) -> None:
+    """Serve the dashboard until interrupted.
 
     Args:
+        run_dir: the run on the bench page; None follows the newest in the runs folder.
         port: 0 takes any free one.
         ready: called with the page's address once connections are accepted.
+        share: address of this machine under which to share from the start; "" shares nothing.
+        shared: called with the link that lets others look.
 
     Raises:
-        BenchwardenError: as `make_server`.
+        BenchwardenError: as `make_server`; the address to share is not this machine's.
     """
-    server = make_server(run_dir, host, port)
+    _give_way()
+    site = make_site(run_dir, folders)
+    server = make_server(site, host, port)
     try:
         if ready is not None:
             ready(f"http://{'[::1]' if host == '::1' else host}:{server.effective_port}/")
+        if share:
+            link = site.sharing.start(share)
+            if shared is not None:
+                shared(link.join)
         server.run()
     finally:
+        site.sharing.stop()
         server.close()
+
+
+def _give_way() -> None:
+    """Let the supervisor go first wherever both want the processor."""
+    if hasattr(os, "nice"):
+        os.nice(5)

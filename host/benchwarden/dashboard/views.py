@@ -16,6 +16,7 @@ from dash import dcc, html
 from benchwarden.dashboard import words
 from benchwarden.dashboard.feed import Snapshot
 from benchwarden.dashboard.figures import TRENDS, figure
+from benchwarden.dashboard.frame import named
 from benchwarden.dashboard.margins import Row, rows, scale
 from benchwarden.dashboard.status import Status
 from benchwarden.dashboard.trends import Points
@@ -52,12 +53,6 @@ _SIGNS = {
     "inside": "●",
     "unjudged": "·",
 }
-
-
-def _named(attributes: dict[str, Any]) -> dict[str, Any]:
-    # Names with a hyphen cannot be keyword arguments, and the components' own
-    # types would have to match every other argument.
-    return attributes
 
 
 @dataclass(frozen=True)
@@ -319,7 +314,7 @@ def _stages_drawn(shown: Any) -> Any:
         ]
         if why:
             parts.append(html.Span(words.kept_together(why), className="why"))
-        current = _named({"aria-current": "step"} if state == "now" else {})
+        current = named({"aria-current": "step"} if state == "now" else {})
         known = state if state in ("waiting", "now", "passed", "tripped", "skipped") else "other"
         out.append(html.Li(parts, className=f"stage stage-{known}", **current))
     return out
@@ -353,7 +348,7 @@ def _outlook_drawn(shown: Any) -> Any:
     out: list[Any] = []
     for side, state, told in shown:
         sign = {"settled": "●", "drifting": "△"}.get(state, "·")
-        out.append(html.Dt([html.Span(sign, **_named({"aria-hidden": "true"})), f" {side.capitalize()}"]))
+        out.append(html.Dt([html.Span(sign, **named({"aria-hidden": "true"})), f" {side.capitalize()}"]))
         out += [html.Dd(part) for part in told]
     return [html.Dl(out, className="outlook")]
 
@@ -464,12 +459,12 @@ def page(now: Snapshot, points: Points) -> Any:
                             _confirm_place(),
                         ],
                         className="card now",
-                        **_named({"aria-label": "What is going on and what to do"}),
+                        **named({"aria-label": "What is going on and what to do"}),
                     ),
                     html.Section(
                         html.Dl(id="main-figures", className="figures"),
                         className="card main-figures",
-                        **_named({"aria-label": "Main readings"}),
+                        **named({"aria-label": "Main readings"}),
                     ),
                     html.Section(
                         [
@@ -494,7 +489,7 @@ def page(now: Snapshot, points: Points) -> Any:
                                     ),
                                     html.Tbody(id="channels"),
                                 ],
-                                **_named({"aria-labelledby": "channels-title"}),
+                                **named({"aria-labelledby": "channels-title"}),
                             ),
                             html.P(
                                 [
@@ -588,11 +583,11 @@ def _confirm_place() -> Any:
                 hidden=True,
                 role="group",
                 tabIndex=-1,
-                **_named({"aria-label": "Confirm a second time"}),
+                **named({"aria-label": "Confirm a second time"}),
             ),
             html.P("", id="confirm-said", role="status", className="said"),
         ],
-        className="confirm",
+        className="confirm acts",
     )
 
 
@@ -610,9 +605,9 @@ def _end_place() -> Any:
                 hidden=True,
                 role="group",
                 tabIndex=-1,
-                **_named({"aria-label": "End the run: confirm a second time"}),
+                **named({"aria-label": "End the run: confirm a second time"}),
             ),
             html.P("", id="end-said", role="status", className="said"),
         ],
-        className="confirm",
+        className="confirm acts",
     )

@@ -15,7 +15,7 @@ from dash import html
 from flask.testing import FlaskClient
 
 from benchwarden.dashboard import views, words
-from benchwarden.dashboard.app import make_app, make_server, serve
+from benchwarden.dashboard.app import make_server, make_site, serve
 from benchwarden.dashboard.feed import Feed
 from benchwarden.dashboard.figures import CHANNELS
 from benchwarden.dashboard.trends import Points
@@ -29,7 +29,7 @@ OWN = {**HERE, "Origin": "http://127.0.0.1:8050"}
 
 @pytest.fixture
 def client(tmp_path: Path) -> Iterator[FlaskClient]:
-    with make_app(tmp_path).server.test_client() as found:
+    with make_site(tmp_path).server.test_client() as found:
         yield found
 
 
@@ -218,12 +218,12 @@ def test_busy_port_is_told_with_its_number(tmp_path: Path) -> None:
         holder.listen()
         port = holder.getsockname()[1]
         with pytest.raises(BenchwardenError, match=f"port {port} on 127.0.0.1 cannot be used"):
-            make_server(tmp_path, port=port)
+            make_server(make_site(tmp_path), port=port)
 
 
 def test_other_addresses_than_loopback_are_refused(tmp_path: Path) -> None:
     with pytest.raises(BenchwardenError, match="allowed: 127"):
-        make_server(tmp_path, host="0.0.0.0")
+        make_server(make_site(tmp_path), host="0.0.0.0")
 
 
 def test_ready_gets_the_address_and_the_port_is_let_go(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@
   var more = document.getElementById("dock-more");
   var said = document.getElementById("open-said");
 
+  var pageName = document.title;
   var last = null; // last pulse
   var lastAt = performance.now();
   var beat = "";
@@ -122,14 +123,24 @@
       shout.hidden = alarms.length === 0;
       document.body.dataset.alarm = alarms.length ? alarms[0].kind : "";
     }
-    document.title = (alarms.length ? "! " + alarms[0].text : last && !last.waiting ? last.phase : "Waiting") + " – Benchwarden";
+    document.title = (alarms.length ? "! " + alarms[0].text : last && !last.waiting ? last.phase : pageName) + " – Benchwarden";
     follow();
+  }
+
+  var runOnView = null;
+
+  /* Who is looking, and at which run: on a newer run everything drawn is of the old one. */
+  function place(found) {
+    document.body.dataset.viewer = found.viewer ? "yes" : "no";
+    document.getElementById("viewing").hidden = !found.viewer;
+    if (runOnView !== null && found.run !== runOnView && location.pathname === "/") { location.reload(); }
+    runOnView = found.run;
   }
 
   function pulse() {
     return fetch("/pulse", { cache: "no-store", signal: AbortSignal.timeout(800) })
       .then(function (answer) { return answer.ok ? answer.json() : Promise.reject(new Error("answer")); })
-      .then(function (found) { last = found; lastAt = performance.now(); show(); })
+      .then(function (found) { last = found; lastAt = performance.now(); place(found); show(); })
       .catch(function () { show(); });
   }
 
