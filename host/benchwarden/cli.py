@@ -136,6 +136,7 @@ def _parser() -> argparse.ArgumentParser:
     page.set_defaults(command=_page)
 
     ports = commands.add_parser("ports", help="list boards found on USB")
+    ports.add_argument("--json", action="store_true", help="for another program to read: one JSON list")
     ports.set_defaults(command=_ports)
 
     install_command.add(commands)
@@ -334,6 +335,9 @@ def _ports(args: argparse.Namespace) -> int:
     from benchwarden.link.serial_port import find_boards
 
     boards = find_boards()
+    if args.json:
+        print(json.dumps([asdict(board) for board in boards]))
+        return 0 if boards else 1
     for board in boards:
         print(f"{board.device}  {board.description}  {board.serial}")
     if not boards:

@@ -84,15 +84,25 @@ def test_a_port_that_went_away_is_an_error_even_here() -> None:
 
 def test_the_self_test_tells_every_part_with_its_reason() -> None:
     board, client = met()
-    ok, lines = self_tested(client)
+    tested = self_tested(client)
+    ok, lines = tested.ok, tested.lines()
     assert not ok
     assert board.asked(wire.SELF_TEST)
     assert "  rail_pos   ok" in lines
     assert "  alert_neg  alert did not fall within 50 ms" in lines
     assert lines[-1] == "2 parts tested, not well: alert_neg. The board refuses to arm."
     board.infos[wire.SELFTEST_INFO] = [json.dumps({"ok": True, "parts": {"rail_pos": "ok"}}).encode()]
-    assert self_tested(client)[1][-1] == "All 1 parts well."
-    assert self_tested(client)[0]
+    assert self_tested(client).lines()[-1] == "All 1 parts well."
+    assert self_tested(client).ok
+
+
+def test_the_self_test_is_told_to_another_program_with_the_board_it_was() -> None:
+    _, client = met()
+    table = json.loads(json.dumps(self_tested(client).table()))
+    assert table["ok"] is False
+    assert table["parts"]["alert_neg"] == "alert did not fall within 50 ms"
+    assert table["board"]["board"] == client.hello_facts.board  # type: ignore[union-attr]
+    assert {"fw", "wire", "program", "cal", "cal_crc"} <= set(table["board"])
 
 
 def test_a_board_that_will_not_test_itself_now_says_why() -> None:
