@@ -30,12 +30,30 @@ def commissioning_reminders(root: Path, board: dict[str, Any], now_utc: str) -> 
     except PlanError as error:
         days = DEFAULT_INTERVAL_DAYS
         said.append(f"The commissioning interval cannot be read, {days} days are taken: {error}.")
-    records, damaged = BoardRecords(root, str(board["board"])).read(KIND)
-    said += [f"A commissioning sheet cannot be read: {words}." for words in damaged]
-    known = [record for record in records if record.get("format") == SHEET_FORMAT and set(record) >= _NEEDED]
+    known, unread = sheets(BoardRecords(root, str(board["board"])))
+    said += unread
+    return (*said, *reminders(known, board, days, now_utc))
+
+
+def sheets(records: BoardRecords) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return a board's commissioning sheets, oldest first, and a sentence for each file that is none."""
+    found, damaged = records.read(KIND)
+    said = [f"A commissioning sheet cannot be read: {words}." for words in damaged]
+    known = [record for record in found if _is_sheet(record)]
     said += [
         f"A commissioning sheet is of another form than this program reads: {record['path']}."
-        for record in records
+        for record in found
         if record not in known
     ]
-    return (*said, *reminders(known, board, days, now_utc))
+    return known, said
+
+
+def _is_sheet(record: dict[str, Any]) -> bool:
+    if record.get("format") != SHEET_FORMAT or not set(record) >= _NEEDED:
+        return False
+    results = record["results"]
+    return (
+        isinstance(record["board"], dict)
+        and isinstance(results, list)
+        and all(isinstance(result, dict) and {"test", "verdict"} <= set(result) for result in results)
+    )

@@ -71,3 +71,15 @@ def test_a_damaged_sheet_and_one_of_another_form_are_told(tmp_path: Path) -> Non
     assert len(said) == 2
     assert "20261003T100000Z" in said[0]
     assert "another form" in said[1]
+
+
+@pytest.mark.parametrize(
+    "part", [{"results": [1]}, {"results": [{"test": "loop"}]}, {"results": 3}, {"board": "e66138"}]
+)
+def test_a_sheet_whose_inside_is_another_form_is_told_and_stops_nothing(
+    tmp_path: Path, part: dict[str, object]
+) -> None:
+    BoardRecords(tmp_path, "e66138").write(KIND, "2026-10-01T10:00:00Z", {**SHEET, "verdict": "fail", **part})
+    said = commissioning_reminders(tmp_path, BOARD, NOW)
+    assert "another form" in said[0]
+    assert "never commissioned" in said[1]
