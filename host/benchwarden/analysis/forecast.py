@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +46,9 @@ class Forecast:
         reach_s: seconds until the limit (5 %, 50 %, 95 %), inf where it is not reached.
         within_p: weight of the choices that reach it within `horizon_s`.
         final_v: equilibrium of those that have one (2.5 %, 50 %, 97.5 %), NaN when none has.
+        at_s: run time from which it looks ahead.
+        path: the way until `horizon_s`: (run time, drop at 50 %, 2.5 % and 97.5 %), volts.
+        sink_path: the same of the heatsink as its sensor reads it, degrees Celsius.
     """
 
     limit_v: float
@@ -53,6 +57,9 @@ class Forecast:
     within_p: float
     reach_s: tuple[float, float, float]
     final_v: tuple[float, float, float]
+    at_s: float
+    path: tuple[tuple[float, float, float, float], ...]
+    sink_path: tuple[tuple[float, float, float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -109,12 +116,13 @@ def _choices(fit: LoopFit) -> _Choices:
     )
 
 
-def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Forecast:
+def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float, at_s: float) -> Forecast:
     """Run every plausible loop forward.
 
     Args:
         limit_v: drop that counts as lost; so does a junction at its safe temperature.
         horizon_s: time within which reaching it matters.
+        at_s: run time of the fit.
     """
     unit = facts.unit
     c = _choices(fit)
@@ -132,7 +140,9 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
         [np.linspace(0.0, horizon_s, _STEPS // 2 + 1), np.geomspace(horizon_s, end_s, _STEPS // 2 + 1)[1:]]
     )
     reached = np.full(m, np.inf)
-    for t0, t1 in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+    way = [(at_s, fit.drop_v, fit.drop_v, fit.drop_v)]
+    sink_way = [(at_s, fit.sink_c, fit.sink_c, fit.sink_c)]
+    for step, (t0, t1) in enumerate(pairwise(edges.tolist())):
         dt = t1 - t0
         faster = np.maximum((fins - c.base_c) / here, LEAST_RISE_SHARE) ** c.excess
         goal = c.base_c + c.k_per_w * heat_w_per_v * drop / faster
@@ -149,6 +159,11 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
         if bool(hit.any()):
             share = np.clip((limit_v - before) / np.maximum(drop - before, 1e-12), 0.0, 1.0)
             reached = np.where(hit, t0 + share * dt, reached)
+        # Every other one is enough to draw; the horizon is among them.
+        if step % 2 and step < _STEPS // 2:
+            for values, rows in ((drop, way), (sink, sink_way)):
+                low, middle, high = _quantiles(values, c.weight, (0.025, 0.5, 0.975))
+                rows.append((at_s + t1, middle, low, high))
     lost = np.isfinite(reached)
     runaway_p = float(c.weight[lost].sum())
     within_p = float(c.weight[reached <= horizon_s].sum())
@@ -157,7 +172,7 @@ def forecast(fit: LoopFit, facts: Facts, limit_v: float, horizon_s: float) -> Fo
     final = (math.nan,) * 3
     if bool(kept.any()):
         final = _quantiles(drop[kept], c.weight[kept] / c.weight[kept].sum(), (0.025, 0.5, 0.975))
-    return Forecast(limit_v, horizon_s, runaway_p, within_p, times, _widened(final))
+    return Forecast(limit_v, horizon_s, runaway_p, within_p, times, _widened(final), at_s, tuple(way), tuple(sink_way))
 
 
 def _widened(final: tuple[float, float, float]) -> tuple[float, float, float]:

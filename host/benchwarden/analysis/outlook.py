@@ -10,10 +10,12 @@ from typing import Any
 
 from benchwarden.analysis.forecast import Forecast
 from benchwarden.analysis.loop_end import NO_END, loop_end
-from benchwarden.analysis.runaway import Runaway
+from benchwarden.analysis.runaway import HORIZON_S, Runaway
 from benchwarden.analysis.situation import SIDES, Facts
 from benchwarden.analysis.thermal_loop import LoopFit
-from benchwarden.analysis.warm_up import WarmUp, target_less_load_v
+from benchwarden.analysis.warm_up import WarmUp, WarmUpView, target_less_load_v
+
+_AHEAD_STEPS = 10
 
 
 def outlook_table(facts: Facts, warm_up: WarmUp, runaway: Runaway, *, ended: bool) -> dict[str, Any]:
@@ -25,7 +27,9 @@ def outlook_table(facts: Facts, warm_up: WarmUp, runaway: Runaway, *, ended: boo
     Returns:
         Per side: `state` ("settled", "settling", "drifting", "unknown"), `why`, `now_mv`, `target_mv`,
         `final_mv`, `final_95_mv`, `tau_s`, `tau_95_s`, `set_now_mv`, `stretch_s`, `loop_gain`,
-        `loop_gain_95`, `runaway_p`, `limit_mv`, `reaches_limit_s` (5, 50, 95 %; None for never).
+        `loop_gain_95`, `runaway_p`, `limit_mv`, `reaches_limit_s` (5, 50, 95 %; None for never),
+        `ahead` (rows of run time in seconds, expected drop, its 95 % interval in millivolts; None where not known),
+        `sink_ahead` (the same of the heatsink in degrees Celsius).
     """
     return {side: _side(k, facts, warm_up, runaway, ended) for k, side in enumerate(SIDES)}
 
@@ -49,6 +53,8 @@ def _side(k: int, facts: Facts, warm_up: WarmUp, runaway: Runaway, ended: bool) 
         "runaway_p": None,
         "limit_mv": None,
         "reaches_limit_s": None,
+        "ahead": None,
+        "sink_ahead": None,
     }
     if fit is not None:
         table["loop_gain"] = _plain(fit.gain)
@@ -59,6 +65,10 @@ def _side(k: int, facts: Facts, warm_up: WarmUp, runaway: Runaway, ended: bool) 
         table["runaway_p"] = _plain(told.runaway_p)
         table["limit_mv"] = _mv(told.limit_v)
         table["reaches_limit_s"] = [_plain(t) for t in told.reach_s]
+    if not ended:
+        table["ahead"] = _ahead(told, view)
+        if told is not None:
+            table["sink_ahead"] = [[round(t_s, 1), *(round(c, 2) for c in sinks)] for t_s, *sinks in told.sink_path]
     return table
 
 
@@ -78,6 +88,21 @@ def _by_loop(
     table["loop_gain"], table["loop_gain_95"] = _plain(at.loop_gain), _pair(at.loop_gain_95)
     if not ended:
         table["set_now_mv"] = _mv(at.set_now_v + load_share_v)
+
+
+def _ahead(told: Forecast | None, view: WarmUpView) -> list[list[float]] | None:
+    """Return the way ahead: of the loop where there is one, else towards the end that the curve in time tells."""
+    if told is not None:
+        rows = [(t_s, *(v + view.load_share_v for v in drops)) for t_s, *drops in told.path]
+    elif all(map(math.isfinite, (view.at_s, view.now_v, view.final_v, view.tau_s, *view.final_95_v))):
+        ends = (view.final_v, *view.final_95_v)
+        rows = [
+            (view.at_s + t_s, *(end + (view.now_v - end) * math.exp(-t_s / view.tau_s) for end in ends))
+            for t_s in (HORIZON_S * step / _AHEAD_STEPS for step in range(_AHEAD_STEPS + 1))
+        ]
+    else:
+        return None
+    return [[round(t_s, 1), *(round(v * 1e3, 3) for v in drops)] for t_s, *drops in rows]
 
 
 def _plain(value: float) -> float | None:

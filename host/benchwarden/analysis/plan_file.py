@@ -47,20 +47,42 @@ def load_plan(path: Path, unit: Unit) -> Plan:
     Raises:
         PlanError: naming the file, the key and the allowed values.
     """
-    table = load_toml(path)
-    where = str(path)
+    return plan_from_table(load_toml(path), unit, str(path))
+
+
+def plan_from_table(table: dict[str, Any], unit: Unit, where: str) -> Plan:
+    """Return the plan for `unit` as the parsed plan file `table` wants it.
+
+    Raises:
+        PlanError: naming `where`, the key and the allowed values.
+    """
+    return changed_plan(computed_plan(table, unit, where), table.get("stage", {}), where)
+
+
+def computed_plan(table: dict[str, Any], unit: Unit, where: str) -> Plan:
+    """Return the plan of the run type and length in `table`, without its changes to stages.
+
+    Raises:
+        PlanError: naming `where`, the key and the allowed values.
+    """
     _known(where, table, _TOP)
     run_type = table.get("run_type", unit.run_type)
     if run_type not in RUN_TYPES:
         raise PlanError(f"{where}: run_type = {run_type!r}; allowed: {', '.join(RUN_TYPES)}")
     if run_type == "burn-in":
         hours = _number(where, "hours", table.get("hours", DEFAULT_HOURS), MIN_HOURS, MAX_HOURS)
-        plan = burn_in_plan(unit, hours)
-    else:
-        if "hours" in table:
-            raise PlanError(f'{where}: hours = {table["hours"]!r}; allowed: only with run_type = "burn-in"')
-        plan = power_up_plan(unit)
-    changes = table.get("stage", {})
+        return burn_in_plan(unit, hours)
+    if "hours" in table:
+        raise PlanError(f'{where}: hours = {table["hours"]!r}; allowed: only with run_type = "burn-in"')
+    return power_up_plan(unit)
+
+
+def changed_plan(plan: Plan, changes: Any, where: str) -> Plan:
+    """Return a computed plan with the stage tables of a plan file put over it.
+
+    Raises:
+        PlanError: naming `where`, the stage, the key and the allowed values.
+    """
     if not isinstance(changes, dict):
         raise PlanError(f'{where}: stage = {changes!r}; allowed: [stage."NAME"] tables')
     _known(f"{where}: stage", changes, tuple(stage.name for stage in plan.stages))

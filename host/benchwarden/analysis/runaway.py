@@ -172,11 +172,11 @@ class Runaway:
         limit_v = self._limit_v(k, second, now)
         side.next_s = second.t_s + max(_EVERY_S, _EVERY_SHARE * span)
         if span <= _LONGEST_S or side.fit is None:
-            self._fit_all(side, stretch, limit_v, span)
+            self._fit_all(side, stretch, limit_v, span, second.t_s)
         if not hot or span < _LEAST_TRIP_S:
             side.sure_s = math.nan
             return []
-        best = self._soonest(side, stretch, limit_v, span)
+        best = self._soonest(side, stretch, limit_v, span, second.t_s)
         if best is None:
             side.sure_s = math.nan
             return []
@@ -186,21 +186,23 @@ class Runaway:
             return []
         return [trip(second.t_s, "thermal-runaway", SIDES[k], self._words(k, value, best))]
 
-    def _fit_all(self, side: _Side, stretch: Stretch, limit_v: float, span: float) -> None:
+    def _fit_all(self, side: _Side, stretch: Stretch, limit_v: float, span: float, at_s: float) -> None:
         fit = self._fitted(stretch, _LONGEST_S, side)
         side.fit, side.forecast = fit, None
         side.is_stable = fit is not None and fit.gain + _STABLE_TIMES * fit.gain_sd < 1.0
         if fit is None:
             return
         if span >= _LEAST_END_S:
-            side.forecast = forecast(fit, self._facts, limit_v, HORIZON_S)
+            side.forecast = forecast(fit, self._facts, limit_v, HORIZON_S, at_s)
         if span > _LEAST_TRIP_S:
             side.known = (fit, side.forecast)
         known, sd = fit.sink.mean_k_per_w(), fit.sink.sd_k_per_w()
         if span > _KNOWN_S and sd < _KNOWN_SHARE * known:
             side.sink = SinkBefore(known, max(_KEEP_TIMES * sd, 0.1 * known))
 
-    def _soonest(self, side: _Side, stretch: Stretch, limit_v: float, span: float) -> tuple[LoopFit, Forecast] | None:
+    def _soonest(
+        self, side: _Side, stretch: Stretch, limit_v: float, span: float, at_s: float
+    ) -> tuple[LoopFit, Forecast] | None:
         """Return the fit that is sure of the soonest limit, None where none is sure."""
         seen: list[tuple[LoopFit, Forecast]] = []
         if side.fit is not None and side.forecast is not None and side.fit.is_of_heat:
@@ -209,7 +211,7 @@ class Runaway:
             if part_s < 0.8 * span:
                 fit = self._fitted(stretch, part_s, side)
                 if fit is not None and fit.is_of_heat:
-                    seen.append((fit, forecast(fit, self._facts, limit_v, HORIZON_S)))
+                    seen.append((fit, forecast(fit, self._facts, limit_v, HORIZON_S, at_s)))
         sure = [(fit, told) for fit, told in seen if told.within_p >= SURE]
         return min(sure, key=lambda pair: pair[1].reach_s[1]) if sure else None
 

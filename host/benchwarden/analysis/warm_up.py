@@ -82,6 +82,7 @@ class WarmUpView:
         tau_s, tau_95_s: slowest time constant.
         set_now_v: drop to set now so that it settles at target.
         stretch_s: length of the calm stretch.
+        at_s: run time of its newest second.
     """
 
     state: str
@@ -94,6 +95,7 @@ class WarmUpView:
     tau_95_s: tuple[float, float]
     set_now_v: float
     stretch_s: float
+    at_s: float = math.nan
 
 
 _NAN2 = (math.nan, math.nan)
@@ -188,6 +190,7 @@ class WarmUp:
             end.tau_95_s,
             end.set_now_v + share_v,
             stretch_s,
+            float(stretch.t_s[-1]),
         )
 
     def _by_time(

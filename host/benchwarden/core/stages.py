@@ -264,6 +264,20 @@ def _check_words(stage: PlanStage) -> str:
     return "; ".join(words)
 
 
+def _proof_words(stage: PlanStage, values: dict[str, float]) -> list[str]:
+    """Return the readings that show what a hand has set: transformer by the rails, pots by the drops."""
+    spans = stage.figures.expected
+    found = []
+    if stage.energised:
+        found += [f"{CHANNEL[n].label} {values[n]:.1f} V" for n in ("rail_pos_v", "rail_neg_v") if n in spans]
+    found += [
+        f"{CHANNEL[name].label} {values[name] * 1000:.2f} mV"
+        for name in ("bias_left_v", "bias_right_v")
+        if name in spans and spans[name].low > 0
+    ]
+    return found
+
+
 def _passed(state: State, why: str) -> tuple[State, list[Action]]:
     state = _marked(state, "passed", why)
     marked: list[Action] = [MarkStage(state.index, "passed", why)]
@@ -351,7 +365,8 @@ def _on_expected(state: State, stage: PlanStage, event: Readings) -> tuple[State
         state = replace(state, within_s=event.t_s, phase=phase, mark_s=event.t_s, prompt=None)
     held = event.t_s - state.within_s
     if held >= stage.settle_s + stage.hold_s:
-        return _passed(state, f"all expected readings held for {stage.settle_s + stage.hold_s:g} s")
+        held_words = f"all expected readings held for {stage.settle_s + stage.hold_s:g} s"
+        return _passed(state, "; ".join([held_words, *_proof_words(stage, event.values)]))
     if held >= stage.settle_s and state.phase == "settling":
         return replace(state, phase="holding", mark_s=event.t_s), []
     return state, []

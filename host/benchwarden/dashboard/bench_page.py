@@ -67,22 +67,26 @@ def _show(app: Dash, context: Context) -> None:
         *[Output(f"trend-{trend.name}", "extendData") for trend in TRENDS],
         Output("trend-cursors", "data"),
         Output("trend-beat", "children"),
+        Output("ahead", "data"),
         Input("trend-asked", "data"),
         State("trend-cursors", "data"),
+        State("ahead", "data"),
         prevent_initial_call=True,
     )
-    def extend(asked: dict[str, Any] | None, cursors: dict[str, int] | None) -> list[Any]:
+    def extend(asked: dict[str, Any] | None, cursors: dict[str, int] | None, known: dict[str, Any] | None) -> list[Any]:
         if asked is None:
             raise PreventUpdate
         out: list[Any] = [no_update] * len(TRENDS)
         held = dict(cursors or {})
         turn = int(asked["n"]) % len(TRENDS)
         trend = TRENDS[turn]
-        points = context.followed.run().trends.points(int(held.get(trend.name, -1)), CHANNELS)
+        run = context.followed.run()
+        way = views.ahead(run.feed.snapshot())
+        points = run.trends.points(int(held.get(trend.name, -1)), CHANNELS)
         if points.t_s:
             out[turn] = extension(trend, points)
             held[trend.name] = points.newest
-        return [*out, held if points.t_s else no_update, str(asked["n"])]
+        return [*out, held if points.t_s else no_update, str(asked["n"]), no_update if way == known else way]
 
 
 def _act(app: Dash, context: Context) -> None:
@@ -147,6 +151,9 @@ def _in_browser_only(app: Dash) -> None:
             prevent_initial_call=True,
         )
     _in_browser(app, "show", Output("beat", "children"), Input("live", "data"))
+    _in_browser(
+        app, "ahead", Output("ahead-drawn", "children"), Input("ahead", "data"), Input("trend-beat", "children")
+    )
 
     _in_browser(
         app,

@@ -34,6 +34,8 @@ TRENDS = (
     Trend("offset", "DC offset, widest in each second", (("offset_left_v", "left"), ("offset_right_v", "right"))),
     Trend("hf", "HF level, peak in each second", (("hf_left_v", "left"), ("hf_right_v", "right"))),
 )
+# Plots that show where their first two lines will go.
+FORECAST = ("bias", "temperature")
 CHANNELS = tuple(channel for trend in TRENDS for channel, _ in trend.lines)
 
 # Lines differ by dash as well as by the colour that the style sheet gives them.
@@ -71,6 +73,8 @@ def figure(trend: Trend, points: Points) -> go.Figure:
                 hovertemplate="%{y:.4g} " + unit + " at %{x:.2f} min<extra>" + name + "</extra>",
             )
         )
+    if trend.name in FORECAST:
+        _add_ways(drawn, unit)
     axis = {"gridcolor": _GREY, "zeroline": False, "color": _GREY, "fixedrange": True, "ticklen": 4}
     drawn.update_layout(
         # The library's own look would be sent with every plot and never shown.
@@ -88,6 +92,38 @@ def figure(trend: Trend, points: Points) -> go.Figure:
         yaxis={**axis, "ticksuffix": f" {unit}", "nticks": 5},
     )
     return drawn
+
+
+def _add_ways(drawn: go.Figure, unit: str) -> None:
+    """Add the forecast of both channels, empty: the browser fills it in (assets/live.js).
+
+    For each channel a line, then its band as the two edges of one closed shape.
+    """
+    for side in ("left", "right"):
+        drawn.add_trace(
+            go.Scatter(
+                x=[],
+                y=[],
+                name=f"{side}, forecast",
+                mode="lines",
+                line={"width": 2, "dash": "1px,5px", "color": _GREY},
+                showlegend=False,
+                hovertemplate="%{y:.4g} " + unit + " expected at %{x:.1f} min<extra>" + side + "</extra>",
+            )
+        )
+    for side in ("left", "right"):
+        drawn.add_trace(
+            go.Scatter(
+                x=[],
+                y=[],
+                name=f"{side}, 95 % band",
+                mode="lines",
+                fill="toself",
+                line={"width": 0, "color": _GREY},
+                showlegend=False,
+                hoverinfo="skip",
+            )
+        )
 
 
 def extension(trend: Trend, points: Points) -> tuple[dict[str, Any], list[int], int]:

@@ -14,6 +14,7 @@ from typing import Any
 from benchwarden.core.status import failed_parts
 
 TEXT_ROOM = 600
+_MOST_AHEAD = 50
 
 # Phases after which the supervisor has nothing more to write.
 ENDED_PHASES = ("finished", "aborted")
@@ -141,11 +142,15 @@ class OutlookRow:
     Attributes:
         side: "left" or "right".
         state: "settled", "settling", "drifting" or "unknown".
+        why: what the state rests on, in words.
         reaches_s: seconds until the safe limit, None for never.
+        ahead: the way from here: rows of run time in seconds, expected drop, its 95 % interval in millivolts.
+        sink_ahead: the same of the heatsink in degrees Celsius.
     """
 
     side: str
     state: str
+    why: str
     now_mv: float | None
     target_mv: float | None
     final_mv: float | None
@@ -155,6 +160,22 @@ class OutlookRow:
     loop_gain: float | None
     loop_gain_95: tuple[float, float] | None
     reaches_s: float | None
+    ahead: tuple[tuple[float, float, float, float], ...]
+    sink_ahead: tuple[tuple[float, float, float, float], ...]
+
+    @property
+    def worth_turning(self) -> bool:
+        """True when the end lies beside the target by more than is worth turning a pot for."""
+        if self.set_now_mv is None or self.final_mv is None or self.target_mv is None:
+            return False
+        return abs(self.final_mv - self.target_mv) > max(0.05 * self.target_mv, 0.3)
+
+    @property
+    def is_vague(self) -> bool:
+        """True while the interval of the end is too wide to turn a pot by: a fifth of the target to either side."""
+        if self.final_95_mv is None or self.target_mv is None:
+            return True
+        return self.final_95_mv[1] - self.final_95_mv[0] > 0.4 * self.target_mv
 
 
 @dataclass(frozen=True)
@@ -324,12 +345,23 @@ def _pair(value: object) -> tuple[float, float] | None:
     return None if low is None or high is None else (low, high)
 
 
+def _ahead(value: object) -> tuple[tuple[float, float, float, float], ...]:
+    rows = []
+    for entry in value[:_MOST_AHEAD] if isinstance(value, list) else ():
+        numbers = [number(part) for part in entry] if isinstance(entry, list) and len(entry) == 4 else []
+        t_s, middle, low, high = numbers if numbers else (None,) * 4
+        if t_s is not None and middle is not None and low is not None and high is not None:
+            rows.append((t_s, middle, low, high))
+    return tuple(rows)
+
+
 def _outlook(side: str, entry: object) -> OutlookRow:
     table = _table(entry)
     reaches = table.get("reaches_limit_s")
     return OutlookRow(
         side=plain(side, 20),
         state=plain(table.get("state"), 20),
+        why=plain(table.get("why"), 200),
         now_mv=number(table.get("now_mv")),
         target_mv=number(table.get("target_mv")),
         final_mv=number(table.get("final_mv")),
@@ -339,6 +371,8 @@ def _outlook(side: str, entry: object) -> OutlookRow:
         loop_gain=number(table.get("loop_gain")),
         loop_gain_95=_pair(table.get("loop_gain_95")),
         reaches_s=number(reaches[1]) if isinstance(reaches, list) and len(reaches) == 3 else None,
+        ahead=_ahead(table.get("ahead")),
+        sink_ahead=_ahead(table.get("sink_ahead")),
     )
 
 

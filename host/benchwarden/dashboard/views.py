@@ -6,6 +6,7 @@ becomes components. A part whose data did not change is not sent again.
 
 from __future__ import annotations
 
+import dataclasses
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,6 +19,8 @@ from benchwarden.dashboard.feed import Snapshot
 from benchwarden.dashboard.figures import TRENDS, figure
 from benchwarden.dashboard.frame import named
 from benchwarden.dashboard.margins import Row, rows, scale
+from benchwarden.dashboard.pot import pots
+from benchwarden.dashboard.proof import proofs
 from benchwarden.dashboard.status import Status
 from benchwarden.dashboard.trends import Points
 
@@ -216,11 +219,15 @@ def _times_drawn(shown: Any) -> Any:
 def live(now: Snapshot) -> dict[str, Any]:
     """Return figures and channel rows as the browser's own script shows them."""
     if now.status is None:
-        return {"aim": [], "figures": [], "rows": []}
+        return {"aim": [], "figures": [], "rows": [], "proofs": [], "pots": []}
     found = rows(now.status)
     by_channel = {row.channel: row for row in found}
-    aim = AIM_FIGURES if now.status.phase in AIM_PHASES else ()
+    hands = pots(now.status)
+    # With a hand on the pot the rails are not what is looked at.
+    aim = AIM_FIGURES if now.status.phase in AIM_PHASES and not hands else ()
     return {
+        "pots": [dataclasses.asdict(pot) for pot in hands],
+        "proofs": [dataclasses.asdict(proof) for proof in proofs(now.status)],
         "aim": [_figure(by_channel[name], label, expected=True) for name, label in aim],
         "figures": [_figure(by_channel[name], label) for name, label in MAIN_FIGURES],
         "rows": [
@@ -251,6 +258,20 @@ def _figure(row: Row, label: str, expected: bool = False) -> dict[str, str]:
         "sign": _SIGNS[row.verdict] if row.verdict != "unjudged" else "",
         "expected": row.expected if expected else "",
     }
+
+
+def ahead(now: Snapshot) -> dict[str, list[list[list[float]]]]:
+    """Return per plot with a forecast and per channel the way ahead.
+
+    Returns:
+        Four lists a channel: minutes, expected value, its lower and its upper bound, in the unit of the plot.
+    """
+    known = now.status.outlook if now.status is not None and not now.status.ended else ()
+    return {"bias": [_way(row.ahead) for row in known], "temperature": [_way(row.sink_ahead) for row in known]}
+
+
+def _way(rows_ahead: tuple[tuple[float, float, float, float], ...]) -> list[list[float]]:
+    return [[row[0] / 60.0 for row in rows_ahead], *([row[k] for row in rows_ahead] for k in (1, 2, 3))]
 
 
 # -- relay ------------------------------------------------------------------
@@ -444,10 +465,12 @@ def page(now: Snapshot, points: Points) -> Any:
             dcc.Store(id="announced-end", data=None),
             dcc.Store(id="live", data=live(now) | {"n": 0}),
             dcc.Store(id="trend-cursors", data={trend.name: points.newest for trend in TRENDS}),
+            dcc.Store(id="ahead", data=ahead(now)),
             dcc.Store(id="asked", data=None),
             dcc.Store(id="trend-asked", data=None),
             html.Div("0", id="beat", hidden=True),
             html.Div("0", id="trend-beat", hidden=True),
+            html.Div("", id="ahead-drawn", hidden=True),
             html.Header(drawn["heading"], id="heading"),
             html.Main(
                 [
@@ -455,7 +478,9 @@ def page(now: Snapshot, points: Points) -> Any:
                         [
                             html.Div(drawn["now"], id="now", role="status"),
                             html.Div(drawn["times"], id="times"),
+                            html.Div(id="pots", className="pots"),
                             html.Dl(id="aim", className="figures aim"),
+                            html.Ul(id="proofs", className="plain proofs", **named({"aria-label": "What proves it"})),
                             _confirm_place(),
                         ],
                         className="card now",
@@ -466,55 +491,7 @@ def page(now: Snapshot, points: Points) -> Any:
                         className="card main-figures",
                         **named({"aria-label": "Main readings"}),
                     ),
-                    html.Section(
-                        [
-                            html.H2("Channels against their limits", id="channels-title"),
-                            html.Table(
-                                [
-                                    html.Thead(
-                                        html.Tr(
-                                            [
-                                                html.Th(text, scope="col", className=kind)
-                                                for text, kind in (
-                                                    ("Channel", ""),
-                                                    ("Now", "reading"),
-                                                    ("Limit low", "edge low"),
-                                                    ("", "picture"),
-                                                    ("Limit high", "edge high"),
-                                                    ("Expected", "expects"),
-                                                    ("Room to limit", "says"),
-                                                )
-                                            ]
-                                        )
-                                    ),
-                                    html.Tbody(id="channels"),
-                                ],
-                                **named({"aria-labelledby": "channels-title"}),
-                            ),
-                            html.P(
-                                [
-                                    html.I(className="key mean"),
-                                    "reading ",
-                                    html.I(className="key swing"),
-                                    "lowest to highest ",
-                                    html.I(className="key aimed"),
-                                    "expected value ",
-                                    html.I(className="key expected"),
-                                    "expected span ",
-                                    html.I(className="key beyond"),
-                                    "beyond a limit",
-                                ],
-                                className="legend",
-                            ),
-                            html.Details(
-                                [
-                                    html.Summary("Every limit of this stage and where it comes from"),
-                                    html.Div(drawn["limits"], id="limits"),
-                                ]
-                            ),
-                        ],
-                        className="card channels",
-                    ),
+                    html.Div([_channels_place(drawn), _trends_place(points)], className="middle"),
                     html.Div(
                         [
                             html.Section(
@@ -535,13 +512,6 @@ def page(now: Snapshot, points: Points) -> Any:
                         className="side",
                     ),
                     html.Section(
-                        [
-                            html.H2("Last ten minutes"),
-                            html.Div([_trend_place(trend, points) for trend in TRENDS], className="trends"),
-                        ],
-                        className="card trend-card",
-                    ),
-                    html.Section(
                         [html.H2("Messages"), html.Div(drawn["messages"], id="messages"), _end_place()],
                         className="card messages",
                     ),
@@ -550,6 +520,68 @@ def page(now: Snapshot, points: Points) -> Any:
             html.Footer(words.CAUTIONS),
         ],
         id="bench",
+    )
+
+
+def _channels_place(drawn: dict[str, Any]) -> Any:
+    return html.Section(
+        [
+            html.H2("Channels against their limits", id="channels-title"),
+            html.Table(
+                [
+                    html.Thead(
+                        html.Tr(
+                            [
+                                html.Th(text, scope="col", className=kind)
+                                for text, kind in (
+                                    ("Channel", ""),
+                                    ("Now", "reading"),
+                                    ("Limit low", "edge low"),
+                                    ("", "picture"),
+                                    ("Limit high", "edge high"),
+                                    ("Expected", "expects"),
+                                    ("Room to limit", "says"),
+                                )
+                            ]
+                        )
+                    ),
+                    html.Tbody(id="channels"),
+                ],
+                **named({"aria-labelledby": "channels-title"}),
+            ),
+            html.P(
+                [
+                    html.I(className="key mean"),
+                    "reading ",
+                    html.I(className="key swing"),
+                    "lowest to highest ",
+                    html.I(className="key aimed"),
+                    "expected value ",
+                    html.I(className="key expected"),
+                    "expected span ",
+                    html.I(className="key beyond"),
+                    "beyond a limit",
+                ],
+                className="legend",
+            ),
+            html.Details(
+                [
+                    html.Summary("Every limit of this stage and where it comes from"),
+                    html.Div(drawn["limits"], id="limits"),
+                ]
+            ),
+        ],
+        className="card channels",
+    )
+
+
+def _trends_place(points: Points) -> Any:
+    return html.Section(
+        [
+            html.H2("Last ten minutes"),
+            html.Div([_trend_place(trend, points) for trend in TRENDS], className="trends"),
+        ],
+        className="card trend-card",
     )
 
 

@@ -239,16 +239,9 @@ def outlook(row: OutlookRow) -> tuple[str, ...]:
         told.append(f"does not settle: safe limit in about {duration(row.reaches_s)}")
     elif row.tau_s is not None and row.state == "settling":
         told.append(f"time constant {duration(row.tau_s)}")
-    if _worth_turning(row):
+    if row.worth_turning and not row.is_vague:
         told.append(f"to end at {row.target_mv:.1f} mV, set {row.set_now_mv:.1f} mV now")
     if row.loop_gain is not None:
         span = f" ({row.loop_gain_95[0]:.2f} to {row.loop_gain_95[1]:.2f})" if row.loop_gain_95 else ""
         told.append(f"loop gain {row.loop_gain:.2f}{span}")
     return tuple(told)
-
-
-def _worth_turning(row: OutlookRow) -> bool:
-    """Return whether the end lies beside the target by more than is worth turning a pot for."""
-    if row.set_now_mv is None or row.final_mv is None or row.target_mv is None:
-        return False
-    return abs(row.final_mv - row.target_mv) > max(0.05 * row.target_mv, 0.3)

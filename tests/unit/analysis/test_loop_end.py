@@ -32,7 +32,7 @@ def fitted(columns: tuple[FloatArray, ...], room: bool = True) -> tuple[LoopFit,
         usual_sink(FACTS),
     )
     assert fit is not None
-    return fit, forecast(fit, FACTS, 5.0 * TARGET_V, 600.0)
+    return fit, forecast(fit, FACTS, 5.0 * TARGET_V, 600.0, 0.0)
 
 
 def asked(columns: tuple[FloatArray, ...], room: bool = True, target_v: float = TARGET_V) -> LoopEnd:

@@ -117,11 +117,17 @@ def test_an_equilibrium_is_foretold() -> None:
     track = idle(sink, 6000, start_v=0.6 * TARGET_V, noise_v=0.0)
     final = float(track.drop_v[-1])
     for seconds in (450, 900):
-        told = forecast(loop(track, seconds), FACTS, 5.0 * TARGET_V, 600.0)
+        told = forecast(loop(track, seconds), FACTS, 5.0 * TARGET_V, 600.0, 0.0)
         assert told.runaway_p < 0.05
         assert told.final_v[1] == pytest.approx(final, rel=0.05)
         assert told.final_v[0] <= 1.02 * final
         assert told.final_v[2] >= 0.98 * final
+        # The way there, against what the stage did afterwards.
+        ahead = [(int(seconds + t_s), *drops) for t_s, *drops in told.path[1:]]
+        assert ahead[-1][0] == seconds + 600
+        for at, middle, low, high in ahead:
+            assert low <= middle <= high
+            assert middle == pytest.approx(float(track.drop_v[at]), rel=0.05)
 
 
 def test_no_equilibrium_is_foretold_with_its_time() -> None:
@@ -130,7 +136,7 @@ def test_no_equilibrium_is_foretold_with_its_time() -> None:
     limit = 3.0 * TARGET_V
     hit = int(np.flatnonzero(track.drop_v > limit)[0])
     for before in (300, 150):
-        told = forecast(loop(track, hit - before), FACTS, limit, 600.0)
+        told = forecast(loop(track, hit - before), FACTS, limit, 600.0, 0.0)
         assert told.runaway_p > 0.95
         assert told.within_p > 0.95
         assert told.reach_s[1] == pytest.approx(before, rel=0.25)

@@ -68,6 +68,48 @@
     return held;
   }
 
+  function newProof(box) {
+    var held = { place: made("li", "", box) };
+    held.sign = made("span", "sign", held.place);
+    held.what = made("span", "", held.place);
+    held.reads = made("strong", "", held.place);
+    held.needs = made("span", "facts", held.place);
+    return held;
+  }
+
+  function putProof(held, now) {
+    named(held.place, now.holds ? "holds" : "lacks");
+    put(held.sign, now.holds ? "✓" : "◇");
+    put(held.what, " " + now.what + " ");
+    put(held.reads, now.reads);
+    put(held.needs, now.holds ? " as needed (" + now.needs + ")" : " needs " + now.needs);
+  }
+
+  function newPot(box) {
+    var held = { place: made("dl", "pot", box) };
+    function cell(kind) {
+      var place = made("div", kind, held.place);
+      return { name: made("dt", "", place), value: made("dd", kind === "pot-says" ? "" : "big", place), place: place };
+    }
+    held.now = cell("pot-now");
+    held.set = cell("pot-set");
+    held.settles = cell("pot-settles");
+    held.says = cell("pot-says");
+    return held;
+  }
+
+  function putPot(held, now) {
+    var side = now.side.charAt(0).toUpperCase() + now.side.slice(1);
+    named(held.place, "pot turn-" + (now.turn || "none"));
+    put(held.now.name, side + " now, mV");
+    put(held.now.value, now.now);
+    put(held.set.name, "set now");
+    put(held.set.value, now.set_now);
+    put(held.settles.name, "settles at (95 %)");
+    put(held.settles.value, now.settles);
+    put(held.says.value, (now.turn === "up" ? "▲ " : now.turn === "down" ? "▼ " : "") + now.says);
+  }
+
   function span(node, left, right, least) {
     node.hidden = left === null || right === null;
     if (!node.hidden) {
@@ -118,10 +160,33 @@
     /* Show the readings; the answer's number is the sign that it was shown. */
     show: function (live) {
       if (!live) { return window.dash_clientside.no_update; }
+      fill("pots", live.pots, newPot, putPot);
+      fill("proofs", live.proofs, newProof, putProof);
       fill("aim", live.aim, newFigure, putFigure);
       fill("main-figures", live.figures, newFigure, putFigure);
       fill("channels", live.rows, newRow, putRow);
       return String(live.n);
+    },
+    /* The forecasts: a line and a band for each channel, behind what was measured. */
+    ahead: function (ways) {
+      var drawn = Object.keys(ways || {}).map(function (name) {
+        var place = document.querySelector("#trend-" + name + " .js-plotly-plot");
+        if (!place || !place.data || !window.Plotly) { return ""; }
+        var text = JSON.stringify(ways[name]);
+        if (place.benchWays === text) { return name; }
+        place.benchWays = text;
+        var first = place.data.length - 4;
+        var x = [], y = [], k;
+        for (k = 0; k < 2; k += 1) { var way = ways[name][k] || [[], [], [], []]; x.push(way[0]); y.push(way[1]); }
+        for (k = 0; k < 2; k += 1) {
+          var band = ways[name][k] || [[], [], [], []];
+          x.push(band[0].concat(band[0].slice().reverse()));
+          y.push(band[3].concat(band[2].slice().reverse()));
+        }
+        window.Plotly.restyle(place, { x: x, y: y }, [first, first + 1, first + 2, first + 3]);
+        return name;
+      });
+      return drawn.join(" ");
     },
     /* The next question waits for the answer to the last: overlapping ones would
        each cancel the one before, and a slow machine would never show anything.
