@@ -19,7 +19,7 @@ from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -61,6 +61,23 @@ _PAGE_BYTES = 1 << 20
 _MOST_MISSES = 1 << 16
 # A length field may be rotten too; a year of frames is some 13 GB.
 _LARGEST_FILE = 1 << 34
+
+
+class Row(NamedTuple):
+    """What a stored batch says of itself: its number, and when its first and last frame were, ms since run start."""
+
+    id: int
+    run_ms: int
+    end_ms: int
+
+
+class Batch(NamedTuple):
+    """One sound batch: frames id - len(records) + 1 to id of the run, the first at run_ms."""
+
+    id: int
+    boot: int
+    run_ms: int
+    records: FrameArray
 
 
 class JournalReader:
@@ -325,6 +342,43 @@ class JournalReader:
                     records = records[known:]
             since_rowid = row.id
             yield row.id, row.boot, run_ms, records
+
+    @property
+    def is_copy(self) -> bool:
+        """True when a copy of the file is read, which does not grow with it."""
+        return self._copy is not None
+
+    def rows_after(self, since_rowid: int) -> Iterator[Row]:
+        """Yield what the batches after `since_rowid` say they hold, oldest first, without reading them.
+
+        Their words are checked only when a batch is read: treat them as a hint where to look.
+        """
+        for found in self._rows("frames", "run_ms, end_ms", since_rowid):
+            if all(isinstance(word, int) for word in found):
+                yield Row(*found)
+
+    def batch_at(self, rowid: int) -> Batch | None:
+        """Return the batch that holds frame number `rowid` of the run; None when it is damaged or gone.
+
+        Row numbers count frames, so that a batch is found also when it has been merged since.
+        """
+        statement = f"SELECT {COLUMNS} FROM frames WHERE id >= ? ORDER BY id LIMIT 1"
+        try:
+            found = self._open().execute(statement, (rowid,)).fetchone()
+        except sqlite3.DatabaseError as error:
+            self._note_damage("frames", rowid, f"its page is damaged ({error})")
+            return None
+        if found is None:
+            return None
+        row = BatchRow._make(found)
+        if not self._is_sound_batch(row):
+            return None
+        return Batch(row.id, row.boot, row.run_ms, records_of(row))
+
+    def run_s_of(self, boot: int, t_ms: int) -> float | None:
+        """Return a time of this boot's own clock as seconds since run start; None when no frame of it tells."""
+        run_ms = self._run_ms_of(boot, t_ms)
+        return None if run_ms is None else run_ms / 1000.0
 
     def _checked(self, since_rowid: int) -> Iterator[tuple[BatchRow, bool]]:
         for row in map(BatchRow._make, self._rows("frames", COLUMNS.removeprefix("id, "), since_rowid)):
