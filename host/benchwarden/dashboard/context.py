@@ -96,22 +96,23 @@ class Context:
     """Given to each page when it is built.
 
     Attributes:
-        readable: names of the callbacks that only show something. A viewer on
-            another machine may call these and no others.
+        readable: address of the page and outputs of each callback that only shows
+            something. A viewer on another machine may call these and no others.
     """
 
     folders: Folders
     followed: Followed
     clock: Clock
     sharing: Sharing
-    readable: set[str] = field(default_factory=set)
+    readable: set[tuple[str, str]] = field(default_factory=set)
 
     @contextlib.contextmanager
     def reading(self, app: Dash) -> Iterator[None]:
         """Mark the callbacks defined inside as showing only, open to viewers on other machines."""
         before = set(app.callback_map)
         yield
-        self.readable |= set(app.callback_map) - before
+        page = str(app.config.requests_pathname_prefix)
+        self.readable |= {(page, output) for output in set(app.callback_map) - before}
 
     def viewer(self) -> bool:
         """Return True while a request from another machine is answered."""

@@ -91,7 +91,9 @@ def _within_rate(context: Context) -> bool:
 
 def _only_shows(context: Context) -> bool:
     """Return True for a callback that is known to change nothing."""
-    if not request.path.endswith("/_dash-update-component"):
+    page, found, rest = request.path.partition("_dash-update-component")
+    if not found or rest:
         return False
     asked = request.get_json(silent=True)
-    return isinstance(asked, dict) and asked.get("output") in context.readable
+    output = asked.get("output") if isinstance(asked, dict) else None
+    return isinstance(output, str) and (page, output) in context.readable

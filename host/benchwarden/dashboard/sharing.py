@@ -72,6 +72,7 @@ class Sharing:
         self._link: Link | None = None
         self._host = ""
         self._token = ""
+        self._counts: limits.storage.MemoryStorage | None = None
         self._rates: limits.strategies.FixedWindowRateLimiter | None = None
 
     def serve_with(self, wsgi: Callable[..., Iterable[bytes]]) -> None:
@@ -103,7 +104,8 @@ class Sharing:
             if host not in own_addresses():
                 raise BenchwardenError(f"share on {host!r}; allowed: {', '.join(own_addresses())}")
             sock = bound(host, port, "port")
-            self._rates = limits.strategies.FixedWindowRateLimiter(limits.storage.MemoryStorage())
+            self._counts = limits.storage.MemoryStorage()
+            self._rates = limits.strategies.FixedWindowRateLimiter(self._counts)
             self._token = secrets.token_urlsafe(24)
             self._server = create_server(self._marked, sockets=[sock], threads=_THREADS, ident=None)
             place = f"[{host}]" if ":" in host else host
@@ -117,8 +119,8 @@ class Sharing:
     def stop(self) -> None:
         """End sharing; the token is worth nothing from now on."""
         with self._lock:
-            server, thread = self._server, self._thread
-            self._server = self._thread = self._link = None
+            server, thread, counts = self._server, self._thread, self._counts
+            self._server = self._thread = self._link = self._rates = self._counts = None
             self._token = self._host = ""
         if server is not None:
             server.close()
@@ -126,6 +128,9 @@ class Sharing:
             server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
         if thread is not None and thread is not threading.current_thread():
             thread.join(2.0)
+        if counts is not None:
+            # It forgets old counts in a thread of its own, a hundredth of a second at a time.
+            counts.timer.join(2.0)
 
     def _marked(self, environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
         environ[SHARED] = True
