@@ -141,7 +141,7 @@ class AlertEdits:
     def words(self, error: Exception) -> str:
         """Return an error as a sentence that names files by their place within the folder."""
         text = str(error).replace(f"{self._records}/", "").replace(f"{self._records}\\", "")
-        return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+        return text if text.endswith(".") else text + "."
 
     def _change(self, mark: str, change: Callable[[AlertSettings], AlertSettings]) -> None:
         with self._lock:

@@ -217,7 +217,7 @@ def _selftest_controls(bench: Bench) -> Any:
                 [
                     html.Legend("Test a board", className="unseen"),
                     html.Div(_test_buttons(bench), id="selftest-boards", className="row"),
-                    html.Label("Another port: /dev/ttyACM0, COM3, or socket://host:port", htmlFor="port-typed"),
+                    html.Label("Or type a port (/dev/ttyACM0, COM3, or socket://host:port)", htmlFor="port-typed"),
                     html.Div(
                         [
                             dcc.Input(id="port-typed", type="text", autoComplete="off", spellCheck="false",

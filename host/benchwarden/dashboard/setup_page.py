@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import Dash, dcc
+from dash import Dash, dcc, html
 
 from benchwarden.dashboard import setup_alerts, setup_boards, setup_places, setup_records, setup_sharing
 from benchwarden.dashboard.alert_edits import AlertEdits
@@ -28,7 +28,7 @@ def build(app: Dash, context: Context) -> None:
 
 
 def _layout(context: Context, bench: Bench, edits: AlertEdits) -> Any:
-    return framed(
+    page = framed(
         "Setup",
         "Boards and what is known of them, who is told, who may look, and where things are kept.",
         *setup_boards.cards(context, bench),
@@ -38,3 +38,5 @@ def _layout(context: Context, bench: Bench, edits: AlertEdits) -> Any:
         *setup_places.cards(context),
         dcc.Interval(id="setup-tick", interval=_TICK_MS),
     )
+    # Every page is given every style sheet; this one's is for what is inside.
+    return html.Div(page, className="setup-page")
