@@ -80,8 +80,8 @@ class Unit:
     stage: tuple[UnitStage, ...] = field(default=())
 
 
-# Smallest and largest value that makes sense, both allowed.
-_RANGES: dict[str, tuple[float, float]] = {
+# Smallest and largest value that makes sense, both allowed; of the facts and of a stage.
+RANGES: dict[str, tuple[float, float]] = {
     "rated_power_w": (1, 500),
     "load_ohm": (1, 32),
     "rail_nominal_v": (8, 80),
@@ -103,7 +103,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "mains_pct": (0, 120),
     "t_start_s": (-1e9, 1e9),
 }
-_CHOICES: dict[str, tuple[str, ...]] = {
+CHOICES: dict[str, tuple[str, ...]] = {
     "run_type": RUN_TYPES,
     "package": PACKAGES,
     "shunt_position": SHUNT_POSITIONS,
@@ -111,9 +111,9 @@ _CHOICES: dict[str, tuple[str, ...]] = {
 
 
 def _checked(where: str, key: str, value: Any, annotation: str) -> Any:
-    if key in _CHOICES:
-        if value not in _CHOICES[key]:
-            raise PlanError(f"{where}: {key} = {value!r}; allowed: {', '.join(_CHOICES[key])}")
+    if key in CHOICES:
+        if value not in CHOICES[key]:
+            raise PlanError(f"{where}: {key} = {value!r}; allowed: {', '.join(CHOICES[key])}")
         return value
     if annotation == "str":
         if not isinstance(value, str):
@@ -127,13 +127,13 @@ def _checked(where: str, key: str, value: Any, annotation: str) -> Any:
         raise PlanError(f"{where}: {key} = {value!r}; allowed: a number")
     if annotation == "int" and value != int(value):
         raise PlanError(f"{where}: {key} = {value!r}; allowed: a whole number")
-    low, high = _RANGES[key]
+    low, high = RANGES[key]
     if not low <= value <= high:
         raise PlanError(f"{where}: {key} = {value!r}; allowed: {low:g} to {high:g}")
     return int(value) if annotation == "int" else float(value)
 
 
-def _build(where: str, cls: type[Any], table: dict[str, Any]) -> dict[str, Any]:
+def _build(where: str, cls: type[Any], table: dict[str, Any], whole: bool = True) -> dict[str, Any]:
     known = {f.name: f for f in fields(cls)}
     out: dict[str, Any] = {}
     for key, value in table.items():
@@ -145,9 +145,18 @@ def _build(where: str, cls: type[Any], table: dict[str, Any]) -> dict[str, Any]:
     missing = [
         name for name, f in known.items() if name not in out and f.default is MISSING and f.default_factory is MISSING
     ]
-    if missing:
+    if missing and whole:
         raise PlanError(f"{where}: missing key {', '.join(missing)}")
     return out
+
+
+def checked_fact(where: str, key: str, value: Any) -> Any:
+    """Return one fact as `Unit` holds it.
+
+    Raises:
+        PlanError: naming `where`, the key and what is allowed.
+    """
+    return _build(where, Unit, {key: value}, whole=False)[key]
 
 
 def unit_from_table(table: dict[str, Any], where: str) -> Unit:
