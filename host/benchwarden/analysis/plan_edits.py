@@ -80,5 +80,3 @@ def _of_channel(channel: str, stage: PlanStage) -> list[Editable]:
 def _first(limits: list[Limit], kind: str, bound: str) -> Limit | None:
     """Return the limit of that kind that bounds that side, as a plan file finds it."""
     return next((limit for limit in limits if limit.kind == kind and not math.isnan(getattr(limit, bound))), None)
-
-
