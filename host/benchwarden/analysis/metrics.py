@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from benchwarden.analysis.bias_fit import drift_mv_per_h, start_after_steps, tempco_of
 from benchwarden.analysis.burst_rates import Exposure
 from benchwarden.analysis.hf_events import HfEvent
 from benchwarden.analysis.margins import Margin, Margins
@@ -31,7 +32,7 @@ from benchwarden.analysis.situation import (
     Situation,
     StageNow,
 )
-from benchwarden.analysis.slow_fit import MOST_POINTS, regress
+from benchwarden.analysis.slow_fit import MOST_POINTS, merged
 from benchwarden.analysis.trend import rising_p, settling
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.samples import FloatArray
@@ -46,8 +47,6 @@ _DRIFT_LEAST_S = 300.0
 _TREND_POINTS = 10
 # Idle blocks further apart than this (signal, mains off) do not belong to one stretch.
 _BREAK_S = 60.0
-# A sink that moved less gives no temperature coefficient.
-_TEMPCO_LEAST_K = 2.0
 # Idle for this long after drive before a block counts as idle.
 _AFTER_DRIVE_S = 120.0
 _AFTER_MOVE_S = 10.0
@@ -229,11 +228,8 @@ class Metrics:
         if good.sum() < 3:
             return found
         t, bias, sink, rail = t[good], bias[good] * 1e3, sink[good], rail[good]
-        # Turning a pot is not settling: begin after the last step.
-        steps = np.abs(np.diff(bias)) > max(0.08 * self._facts.target_v * 1e3, 0.3)
-        start = int(np.flatnonzero(steps)[-1]) + 1 if steps.any() else 0
-        if len(bias) - start >= 12:
-            t, bias, sink, rail = t[start:], bias[start:], sink[start:], rail[start:]
+        start = start_after_steps(bias, 1e3 * self._facts.target_v)
+        t, bias, sink, rail = t[start:], bias[start:], sink[start:], rail[start:]
         found["bias_start_mv"] = _plain(float(bias[:3].mean()))
         final = float(np.median(bias[-6:]))
         found["bias_end_mv"] = _plain(final)
@@ -267,14 +263,13 @@ class Metrics:
         late = t >= start
         if t[-1] - t[0] < _DRIFT_LEAST_S or late.sum() < 10:
             return
-        hours, values = _merged(MOST_POINTS, t[late] / 3600.0, bias[late])
-        fit = regress(hours, hours[:, None], values)
+        fit = drift_mv_per_h(t[late], bias[late])
         if fit is None:
             return
-        found["drift_mv_per_h"] = _plain(fit[0].value)
-        found["drift_95_mv_per_h"] = [_plain(fit[0].low), _plain(fit[0].high)]
+        found["drift_mv_per_h"] = _plain(fit.value)
+        found["drift_95_mv_per_h"] = [_plain(fit.low), _plain(fit.high)]
         found["drift_from_s"], found["drift_over_s"] = _plain(float(t[late][0])), _plain(float(t[-1] - t[late][0]))
-        hours, values = _merged(_TREND_POINTS, hours, values)
+        hours, values = merged(_TREND_POINTS, *merged(MOST_POINTS, t[late] / 3600.0, bias[late]))
         if len(values) < 5 or float(np.ptp(values)) == 0.0:
             return
         rising, sen = rising_p(values)
@@ -295,22 +290,15 @@ class Metrics:
 
     @staticmethod
     def _tempco(found: dict[str, Any], t: FloatArray, bias: FloatArray, sink: FloatArray, rail: FloatArray) -> None:
-        """Bias against sink and rail together, so that what follows the mains is not called temperature."""
-        there = ~np.isnan(sink)
-        if there.sum() < 10 or float(np.ptp(sink[there])) < _TEMPCO_LEAST_K:
-            return
-        apart = not np.isnan(rail[there]).any() and float(np.ptp(rail[there])) > 0.0
-        columns = np.column_stack([sink[there], rail[there]]) if apart else sink[there][:, None]
-        at, values, *merged = _merged(MOST_POINTS, t[there], bias[there], *columns.T)
-        fit = regress(at, np.column_stack(merged), values)
+        fit = tempco_of(t, bias, sink, rail)
         if fit is None:
             return
-        found["tempco_mv_per_k"] = _plain(fit[0].value)
-        found["tempco_95_mv_per_k"] = [_plain(fit[0].low), _plain(fit[0].high)]
-        found["tempco_apart_from_mains"] = apart
-        if apart:
-            found["mains_mv_per_v"] = _plain(fit[1].value)
-            found["mains_95_mv_per_v"] = [_plain(fit[1].low), _plain(fit[1].high)]
+        found["tempco_mv_per_k"] = _plain(fit.per_k.value)
+        found["tempco_95_mv_per_k"] = [_plain(fit.per_k.low), _plain(fit.per_k.high)]
+        found["tempco_apart_from_mains"] = fit.per_rail_v is not None
+        if fit.per_rail_v is not None:
+            found["mains_mv_per_v"] = _plain(fit.per_rail_v.value)
+            found["mains_95_mv_per_v"] = [_plain(fit.per_rail_v.low), _plain(fit.per_rail_v.high)]
 
 
 def _last_stretch(t: FloatArray, longest_break_s: float) -> slice:
@@ -320,14 +308,6 @@ def _last_stretch(t: FloatArray, longest_break_s: float) -> slice:
     stretches = [slice(a, b) for a, b in zip(starts, stops, strict=True)]
     long = [s for s in stretches if t[s][-1] - t[s][0] >= 2.0 * _DRIFT_LEAST_S]
     return long[-1] if long else max(stretches, key=lambda s: float(t[s][-1] - t[s][0]))
-
-
-def _merged(most: int, *arrays: FloatArray) -> list[FloatArray]:
-    """Return means of equal groups of neighbours, at most `most` of them; the odd ones at the start are left out."""
-    n = len(arrays[0])
-    per = -(-n // most)
-    groups = n // per
-    return [array[n - groups * per :].reshape(groups, per).mean(axis=1) for array in arrays]
 
 
 def _time_of(second: Second, values: FloatArray, extreme: float) -> float:

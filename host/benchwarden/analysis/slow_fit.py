@@ -45,6 +45,14 @@ class Coefficient:
     high: float
 
 
+def merged(most: int, *arrays: FloatArray) -> list[FloatArray]:
+    """Return means of equal groups of neighbours, at most `most` of them; the odd ones at the start are left out."""
+    n = len(arrays[0])
+    per = -(-n // most)
+    groups = n // per
+    return [array[n - groups * per :].reshape(groups, per).mean(axis=1) for array in arrays]
+
+
 def noise_shapes(t: FloatArray) -> FloatArray:
     """Return the covariance of every noise tried, shape (g, n, n), the white one first."""
     step = float(np.median(np.diff(t)))

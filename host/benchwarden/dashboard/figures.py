@@ -39,10 +39,10 @@ FORECAST = ("bias", "temperature")
 CHANNELS = tuple(channel for trend in TRENDS for channel, _ in trend.lines)
 
 # Lines differ by dash as well as by the colour that the style sheet gives them.
-_DASHES = ("solid", "6px,3px", "2px,2px")
+DASHES = ("solid", "6px,3px", "2px,2px")
 # The style sheet colours text and lines for light and dark; these are what a
 # page without it would show.
-_GREY = "#7d878c"
+GREY = "#7d878c"
 
 
 def _scaled(points: Points, channel: str) -> list[float | None]:
@@ -61,7 +61,7 @@ def figure(trend: Trend, points: Points) -> go.Figure:
     """
     unit = scale(trend.lines[0][0]).unit
     drawn = go.Figure()
-    for (channel, name), dash in zip(trend.lines, _DASHES, strict=False):
+    for (channel, name), dash in zip(trend.lines, DASHES, strict=False):
         drawn.add_trace(
             go.Scatter(
                 x=_minutes(points),
@@ -69,13 +69,13 @@ def figure(trend: Trend, points: Points) -> go.Figure:
                 name=name,
                 mode="lines",
                 connectgaps=False,
-                line={"width": 2, "dash": dash, "color": _GREY},
+                line={"width": 2, "dash": dash, "color": GREY},
                 hovertemplate="%{y:.4g} " + unit + " at %{x:.2f} min<extra>" + name + "</extra>",
             )
         )
     if trend.name in FORECAST:
         _add_ways(drawn, unit)
-    axis = {"gridcolor": _GREY, "zeroline": False, "color": _GREY, "fixedrange": True, "ticklen": 4}
+    axis = {"gridcolor": GREY, "zeroline": False, "color": GREY, "fixedrange": True, "ticklen": 4}
     drawn.update_layout(
         # The library's own look would be sent with every plot and never shown.
         template=go.layout.Template(),
@@ -106,7 +106,7 @@ def _add_ways(drawn: go.Figure, unit: str) -> None:
                 y=[],
                 name=f"{side}, forecast",
                 mode="lines",
-                line={"width": 2, "dash": "1px,5px", "color": _GREY},
+                line={"width": 2, "dash": "1px,5px", "color": GREY},
                 showlegend=False,
                 hovertemplate="%{y:.4g} " + unit + " expected at %{x:.1f} min<extra>" + side + "</extra>",
             )
@@ -119,7 +119,7 @@ def _add_ways(drawn: go.Figure, unit: str) -> None:
                 name=f"{side}, 95 % band",
                 mode="lines",
                 fill="toself",
-                line={"width": 0, "color": _GREY},
+                line={"width": 0, "color": GREY},
                 showlegend=False,
                 hoverinfo="skip",
             )

@@ -111,7 +111,7 @@
       what.textContent = last.relay;
       more.textContent = last.waiting ? "" : last.limiter +
         (last.ended ? " · run ended" : last.stale ? "" : " · data live");
-      if (now - beatAt > STUCK_MS && !document.hidden && !last.waiting) {
+      if (found && now - beatAt > STUCK_MS && !document.hidden && !last.waiting) {
         alarms.push({ kind: "stuck", text: "THE READINGS ON THIS PAGE ARE STUCK.",
           act: "The relay line and the control at the bottom still work. Reload the page." });
       }
