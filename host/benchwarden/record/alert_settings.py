@@ -232,5 +232,13 @@ def apprise_service(address: str) -> Any:
     _plugins()
     import apprise
 
-    asset = apprise.AppriseAsset(app_id="Benchwarden", app_desc="Benchwarden", app_url="", storage_mode="memory")
+    asset = apprise.AppriseAsset(
+        app_id="Benchwarden",
+        app_desc="Benchwarden",
+        app_url="",
+        storage_mode="memory",
+        # Sent in the caller's thread: a pool's would hang for all, and outlive the program.
+        async_mode=False,
+        service_timeout=0,
+    )
     return apprise.Apprise.instantiate(address, asset=asset)
