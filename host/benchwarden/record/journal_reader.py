@@ -169,6 +169,14 @@ class JournalReader:
         except sqlite3.DatabaseError:
             return False
 
+    @property
+    def end_s(self) -> float | None:
+        """When the newest batch says its last frame was, seconds since run start; None when there is none to ask."""
+        with suppress(sqlite3.DatabaseError):
+            found = self._open().execute("SELECT end_ms FROM frames ORDER BY id DESC LIMIT 1").fetchone()
+            return found[0] / 1000.0 if found is not None and isinstance(found[0], int) else None
+        return None
+
     def frames(
         self, since_rowid: int = 0, max_rows: int | None = None
     ) -> tuple[int, npt.NDArray[np.uint32], SeqArray, FrameArray]:

@@ -273,6 +273,17 @@ class Overview:
         first, stop = self._span(start_s, stop_s)
         return first // step_s * step_s, -(-stop // step_s) * step_s
 
+    def gaps(self, least_s: int = 3) -> list[tuple[float, float]]:
+        """Return (start, stop) of the pauses of at least `least_s` seconds, none before the run is `complete`."""
+        with self._lock:
+            if self._waiting or self._table.first is None or self._table.last is None:
+                return []
+            first = self._table.first
+            is_read = self._table.states(first, self._table.last + 1) != 0
+        edges = np.flatnonzero(np.diff(is_read.astype(np.int8))) + 1 + first
+        pauses = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+        return [(float(start), float(stop)) for start, stop in pauses if stop - start >= least_s]
+
     def frames(self, start_s: float, stop_s: float) -> SampleBlock:
         """Return every frame with start_s <= t_s <= stop_s, read from the journal.
 
