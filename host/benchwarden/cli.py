@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from benchwarden import (
     __version__,
+    alert_command,
     bench_command,
     calibrate_command,
     commission_command,
@@ -88,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--records", type=Path, help="folder of the boards' records; default: none is looked at")
     demo.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
     demo.add_argument("--no-page", action="store_true", help="without the live page")
+    demo.add_argument("--no-alerts", action="store_true", help="tell nobody: no sound, no desktop, no messages")
     demo.add_argument("--page-port", type=int, default=0, help="TCP port of the live page; 0 takes a free one")
     demo.add_argument("--by-hand", action="store_true", help="you confirm the prompts; knobs still turn by themselves")
     demo.set_defaults(command=_demo)
@@ -100,6 +102,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
     run.add_argument("--records", type=Path, default=DEFAULT_RECORDS, help="folder of the boards' records")
     run.add_argument("--no-page", action="store_true", help="without the live page")
+    run.add_argument("--no-alerts", action="store_true", help="tell nobody: no sound, no desktop, no messages")
     run.add_argument("--page-port", type=int, default=0)
     run.set_defaults(command=_run)
 
@@ -139,6 +142,7 @@ def _parser() -> argparse.ArgumentParser:
     ports.add_argument("--json", action="store_true", help="for another program to read: one JSON list")
     ports.set_defaults(command=_ports)
 
+    alert_command.add(commands)
     install_command.add(commands)
     calibrate_command.add(commands)
     selftest_command.add(commands)
@@ -226,6 +230,9 @@ def _supervised(
     print(f"Run folder: {run_dir}")
     info = RunInfo(run_dir.name, started, person is not None, speed)
     page = None if args.no_page else _start_page(run_dir, args.page_port)
+    # A virtual bench keeps quiet unless it is set up not to.
+    alerts = None if args.no_alerts else alert_command.start(run_dir, args.records, person is None, print)
+    ended = False
     try:
         try:
             outcome = supervise(plan, port, run_dir, clock, info, person, print, args.records)
@@ -235,6 +242,7 @@ def _supervised(
                 words = f"What was recorded: `benchwarden recover {run_dir}`, `benchwarden report {run_dir}`"
                 print(words, file=sys.stderr)
             raise
+        ended = True
         _print_outcome(outcome)
         # Somebody at the keyboard wants to look at the end of it; a script does not.
         if page is not None and sys.stdin.isatty():
@@ -243,6 +251,8 @@ def _supervised(
         if page is not None:
             page.terminate()
             page.wait(10)
+        if alerts is not None:
+            alert_command.finish(alerts, ended)
     return outcome
 
 

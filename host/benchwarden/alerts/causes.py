@@ -50,7 +50,7 @@ def over(now: Snapshot) -> bool:
     status = now.status
     if status is None:
         return False
-    return (status.ended and bool(status.verdict)) or (bool(status.error) and now.age_s >= SILENT_S)
+    return (status.ended and bool(status.verdict)) or bool(status.error)
 
 
 def causes(now: Snapshot, watched_s: float, prompt_wait_s: float) -> tuple[Cause, ...]:

@@ -67,6 +67,9 @@ class Watch:
             if ending_s is None:
                 if self._pause(LOOK_S):
                     ending_s = at.now_s + LOOK_ON_S
+            elif seen.status is None and not self._state.on:
+                # A run that never began is nobody's news.
+                break
             elif self._state.done or at.now_s >= ending_s:
                 self._state, notices = stopped(self._state, seen, at)
                 self._emit(notices)

@@ -29,7 +29,7 @@ TOLD = {
     "near": ["warnings"],
     "finished": ["ended"],
     "aborted": ["ended"],
-    "hostile": ["error", "prompt"],
+    "hostile": ["error", "ended"],
     "confirm": ["prompt"],
     "remove-limiter": ["prompt"],
     "waiting-reading": ["prompt"],
@@ -191,11 +191,11 @@ def test_a_clock_set_back_does_not_silence_the_signs_of_life() -> None:
 def test_a_program_error_is_urgent_and_the_end() -> None:
     played = begun()
     table = quiet(error="RecordError: disk full")
-    assert kinds(played.look(table, 3.0)) == ["error"]
-    told = played.look(snapshot(table, age_s=6.0, data_age_s=6.0), 100.0)
-    assert kinds(told) == ["ended"]
-    assert "disk full" in told[0].text
-    assert "last message" in told[0].text
+    told = played.look(table, 100.0)
+    assert kinds(told) == ["error", "ended"]
+    assert told[0].urgent
+    assert "disk full" in told[1].text
+    assert "last message" in told[1].text
 
 
 def test_a_prompt_is_told_once_it_has_waited_and_over_when_it_is_answered() -> None:

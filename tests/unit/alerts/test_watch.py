@@ -165,7 +165,9 @@ def test_a_log_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
 def test_a_hostile_status_does_not_end_the_watching(tmp_path: Path) -> None:
     def script(t_s: float) -> dict[str, Any]:
         names = sorted(fake_run.states())
-        return fake_run.fresh(names[int(t_s / LOOK_S) % len(names)]) | {"verdict": None, "phase": "holding"}
+        # Without what ends a run.
+        still = {"verdict": None, "phase": "holding", "error": None}
+        return fake_run.fresh(names[int(t_s / LOOK_S) % len(names)]) | still
 
     sound = Host("sound")
     log = Played(tmp_path / "run", script, 30.0).watch([sound])
