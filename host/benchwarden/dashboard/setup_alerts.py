@@ -21,7 +21,7 @@ def cards(context: Context, edits: AlertEdits) -> list[Any]:
     shown = edits.shown()
     lead = html.P(
         "An unattended run tells a person about trips, alarms and prompts that wait. Alerts can fail: they replace "
-        "nobody's watch, and a silent telephone is no good news.",
+        "nobody's watch, and a silent telephone is no good news. A run keeps the settings it began with.",
         className="facts",
     )
     if context.viewer():

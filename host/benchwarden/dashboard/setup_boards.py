@@ -10,7 +10,7 @@ from benchwarden.dashboard.board_commands import SelfTest, checked_port
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import card, named
 from benchwarden.dashboard.setup_bench import Bench, BoardOfRun
-from benchwarden.dashboard.setup_words import copyable, facts, sentence, when
+from benchwarden.dashboard.setup_words import copyable, facts, sentence, when, with_code
 from benchwarden.dashboard.views import digest
 from benchwarden.errors import PlanError, StageError
 
@@ -194,7 +194,7 @@ def _board(found: BoardOfRun | None) -> list[Any]:
             ("Calibration", ("✓ " if board.calibration_is_good else "! ") + board.calibration),
             ("Self-test", tested),
         ),
-        *[html.P(f"! {words}", className="remind") for words in board.reminders],
+        *[html.P(["! ", *with_code(words)], className="remind") for words in board.reminders],
     ]
 
 

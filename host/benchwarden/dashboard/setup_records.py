@@ -14,7 +14,7 @@ from benchwarden.core.commissioned import LEAST_DAYS, MOST_DAYS
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import card
 from benchwarden.dashboard.setup_bench import Bench
-from benchwarden.dashboard.setup_words import copyable, day_in, facts, sentence, when
+from benchwarden.dashboard.setup_words import copyable, day_in, facts, sentence, when, with_code
 from benchwarden.dashboard.status import plain
 from benchwarden.dashboard.views import digest
 from benchwarden.errors import PlanError, RecordError, StageError
@@ -125,7 +125,7 @@ def _board(board: KnownBoard, interval_days: int) -> Any:
     return html.Section(
         [
             html.H3(f"Board {plain(board.board, 60)}"),
-            *[html.P(f"! {plain(words)}", className="remind") for words in board.reminders],
+            *[html.P(["! ", *with_code(words)], className="remind") for words in board.reminders],
             *[html.P(f"✕ {plain(words)}", className="remind") for words in board.damaged],
             html.P(
                 f"! A calibration was begun ({plain(board.draft_begun, 40)}) and not finished; the settings taken are "

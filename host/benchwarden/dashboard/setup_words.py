@@ -22,6 +22,11 @@ def sentence(error: Exception) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
+def with_code(text: str) -> list[Any]:
+    """Return a sentence, cleaned, in which what stands between two grave accents is set as code."""
+    return [html.Code(part) if number % 2 else part for number, part in enumerate(plain(text).split("`"))]
+
+
 def when(what: str, utc: str) -> str:
     """Return when something was, in the machine's own time."""
     try:
