@@ -183,7 +183,7 @@ def _board(found: BoardOfRun | None) -> list[Any]:
         tested += f", {found.tested} parts"
     elif board.failed_parts:
         tested += ": " + "; ".join(board.failed_parts)
-    lead = "Going on now: " if found.going else "As it was in the last run, "
+    lead = "Going on now: " if found.going else "As last told by the run "
     return [
         html.P([lead, html.Strong(found.run), " (virtual bench)" if found.virtual else ""]),
         facts(

@@ -112,12 +112,13 @@ def _drawn(context: Context, bench: Bench, known: Known) -> list[Any]:
                 className="facts",
             ),
         ]
-        if not viewer:
-            out.append(_commands(context, ""))
+    plugged_in = {board.board: bench.device_of(board.board) for board in known.boards}
     for board in known.boards:
         out.append(_board(board, known.interval_days))
-        if not viewer:
-            out.append(_commands(context, bench.device_of(board.board)))
+        if plugged_in[board.board] and not viewer:
+            out.append(_commands(context, plugged_in[board.board]))
+    if not any(plugged_in.values()) and not viewer:
+        out.append(_commands(context, ""))
     return out
 
 
@@ -128,7 +129,7 @@ def _board(board: KnownBoard, interval_days: int) -> Any:
             *[html.P(["! ", *with_code(words)], className="remind") for words in board.reminders],
             *[html.P(f"✕ {plain(words)}", className="remind") for words in board.damaged],
             html.P(
-                f"! A calibration was begun ({plain(board.draft_begun, 40)}) and not finished; the settings taken are "
+                f"! A calibration was {when('begun', board.draft_begun)} and not finished; the settings taken are "
                 "kept, and it goes on from them.",
                 className="remind",
             )
@@ -223,7 +224,11 @@ def _commands(context: Context, device: str) -> Any:
     first = _program()
     return html.Div(
         [
-            html.P("To type in a terminal, with the board plugged in and no run going on:"),
+            html.P(
+                f"To type in a terminal for the board at {device}, with no run going on:"
+                if device
+                else "To type in a terminal, with one board plugged in and no run going on:"
+            ),
             copyable(shlex.join([first, "calibrate", *port, *records]), "calibration command"),
             copyable(shlex.join([first, "commission", *port, *records, *runs]), "commissioning command"),
         ],

@@ -13,7 +13,9 @@ from typing import Any
 import fake_run
 import pytest
 from flask.testing import FlaskClient
+from plotly.utils import PlotlyJSONEncoder
 
+from benchwarden.dashboard import setup_boards, setup_records
 from benchwarden.dashboard.app import Site, make_site
 from benchwarden.dashboard.context import Folders
 from benchwarden.dashboard.setup_bench import Bench
@@ -360,6 +362,34 @@ def test_a_port_that_a_run_holds_is_found_by_the_board_s_own_number(site: Site, 
     assert bench.device_of("e6614103") == "/dev/ttyACM0"
     assert bench.device_of("e6614104") == ""
     assert bench.going()[0].board == "e6614103"
+
+
+def drawn(site: Site, bench: Bench) -> str:
+    cards = [*setup_boards.cards(site.context, bench), *setup_records.cards(site.context, bench)]
+    return words_of(json.loads(json.dumps(cards, cls=PlotlyJSONEncoder)))
+
+
+def test_a_board_in_use_is_told_with_its_run_and_gets_its_own_commands(site: Site, folders: Folders) -> None:
+    BoardRecords(folders.records, "e6614103").keep_draft("calibration", {"begun": "2026-01-01T00:00:00Z"})
+    bench = Bench(site.context, program(FOUND))
+    bench.look(again=True)
+    text = drawn(site, bench)
+    assert "In use by" not in text
+    assert "Test the board at /dev/ttyACM0" in text
+    assert f"calibrate --port /dev/ttyACM0 --records {folders.records.resolve()}" in text
+    run_of(folders)
+    assert "In use by the run 20260115-090000-job, which is going on." in drawn(site, bench)
+
+
+def test_ports_that_cannot_be_listed_and_a_test_without_result_are_said(site: Site) -> None:
+    bench = Bench(site.context, program("raise SystemExit(2)"))
+    bench.look(again=True)
+    bench.test("COM3")
+    text = drawn(site, bench)
+    assert "The ports could not be listed." in text
+    assert "`benchwarden ports` ended with code 2" in text
+    assert "No result." in text
+    assert "`benchwarden selftest` ended with code 2" in text
 
 
 def test_pages_that_open_in_one_breath_are_answered_by_one_look(site: Site, tmp_path: Path) -> None:
