@@ -24,6 +24,7 @@ TEST_S = 22.0
 # After a run the last messages go out and an urgent sound is made again three times, for a minute.
 LAST_S = 90.0
 STOP_S = 40.0
+SOON_S = 3.0
 
 
 def add(commands: argparse._SubParsersAction[Any]) -> None:
@@ -131,13 +132,24 @@ def start(
         return None
 
 
-def finish(watcher: subprocess.Popen[bytes], run_ended: bool) -> None:
+def finish(watcher: subprocess.Popen[bytes], run_ended: bool, said: Callable[[str], None]) -> None:
     """Let the last messages go out, for a bounded time, and end the watching."""
     with suppress(subprocess.TimeoutExpired, KeyboardInterrupt):
-        if run_ended:
+        if run_ended and not _ends_within(watcher, SOON_S):
+            said(
+                "Alerts: the last messages go out and an urgent sound is repeated, for a minute or so; Ctrl-C ends it."
+            )
             watcher.wait(LAST_S)
     watcher.terminate()
     with suppress(subprocess.TimeoutExpired, KeyboardInterrupt):
         watcher.wait(STOP_S)
     watcher.kill()
     watcher.wait()
+
+
+def _ends_within(watcher: subprocess.Popen[bytes], seconds: float) -> bool:
+    try:
+        watcher.wait(seconds)
+    except subprocess.TimeoutExpired:
+        return False
+    return True

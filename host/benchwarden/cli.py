@@ -252,7 +252,7 @@ def _supervised(
             page.terminate()
             page.wait(10)
         if alerts is not None:
-            alert_command.finish(alerts, ended)
+            alert_command.finish(alerts, ended, print)
     return outcome
 
 

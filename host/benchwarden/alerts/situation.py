@@ -59,7 +59,9 @@ def ended_text(now: Snapshot) -> str:
     if status is None:
         return ""
     trips = [f"Tripped: {words.finding(row)}" for row in status.trips[:3]]
-    why = [status.why] if status.why else []
+    # A trip says its reason itself.
+    told = any(row.why in status.why for row in status.trips[:3])
+    why = [status.why] if status.why and not told else []
     error = [f"Program error: {status.error}"] if status.error else []
     warnings = sum(row.severity == "warning" for row in status.findings)
     noted = [f"{warnings} warnings are in the record."] if warnings else []

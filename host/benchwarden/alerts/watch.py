@@ -87,7 +87,8 @@ class Watch:
         return Moment(self._clock.monotonic_s(), self._wall_s())
 
     def _at_rest(self) -> bool:
-        hears = any(name == "sound" for name in self._names)
+        # Nobody waits to hear again what makes no sound here.
+        hears = "sound" in self._names and not self._failed["sound"]
         return self._state.at_rest or (self._state.done and not hears)
 
     def _emit(self, notices: Sequence[Notice]) -> None:
@@ -112,7 +113,7 @@ class Watch:
             return
         self._failed[result.way] += 1
         if self._failed[result.way] == 1:
-            said = f"{result.way}: {result.said}. Others are tried as they come."
+            said = f"{result.way}: {result.said}. Later ones are still tried."
             self._about_way(result, "A message did not go out", said)
 
     def _about_way(self, result: Result, title: str, said: str) -> None:

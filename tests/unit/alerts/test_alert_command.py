@@ -241,7 +241,7 @@ def test_for_a_run_that_never_began_nobody_is_told(tmp_path: Path) -> None:
         watcher = alert_command.start(tmp_path / "run", tmp_path, False, print)
         assert watcher is not None
         time.sleep(2.0)
-        alert_command.finish(watcher, run_ended=False)
+        alert_command.finish(watcher, False, print)
     assert server.messages == []
 
 
@@ -252,7 +252,7 @@ def test_a_watch_beside_a_run_is_started_and_ended(tmp_path: Path, capfd: pytest
         assert watcher is not None
         server.wait_for("Alerts are on")
         writer.table = fake_run.fresh("finished")
-        alert_command.finish(watcher, run_ended=True)
+        alert_command.finish(watcher, True, print)
         assert watcher.returncode == 0
         server.wait_for("Run ended: PASS", 0.1)
     assert SECRET not in "".join(capfd.readouterr())

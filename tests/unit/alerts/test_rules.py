@@ -317,6 +317,14 @@ def test_a_trip_that_ends_the_run_at_once_is_told_before_the_end_and_heard_after
     assert played.state.at_rest
 
 
+def test_the_reason_of_a_trip_is_said_once_at_the_end() -> None:
+    played = begun()
+    table = fake_run.fresh("tripped")
+    table.update(prompt=None, verdict={"verdict": "trip"}, why=f"thermal-runaway (left): {fake_run.TRIP['why']}")
+    last = [n for n in played.look(table, 10.0) if n.kind == "ended"]
+    assert last[0].text.count(fake_run.TRIP["why"]) == 1
+
+
 def test_an_end_without_a_verdict_is_told_after_a_while() -> None:
     played = begun()
     table = fake_run.fresh("finished")

@@ -150,6 +150,24 @@ def test_a_message_that_does_not_go_out_is_told_at_the_host(tmp_path: Path) -> N
     assert SECRET not in log + "".join(played.said) + told[0].text
 
 
+def test_where_no_sound_is_made_nobody_waits_for_it_to_be_made_again(tmp_path: Path) -> None:
+    ended = fake_run.fresh("tripped") | {"prompt": None, "verdict": {"verdict": "trip"}}
+
+    class Mute(Host):
+        def send(self, notice: Notice) -> Sent:
+            super().send(notice)
+            return Sent(False, "no player")
+
+    def script(t_s: float) -> dict[str, Any]:
+        time.sleep(0.02)
+        return quiet() if t_s < 5.0 else ended
+
+    played = Played(tmp_path / "run", script, 1e6)
+    played.watch([Mute("sound")])
+    # It would be made again until 66 s.
+    assert played.now_s < 60.0
+
+
 def test_a_log_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
     (tmp_path / "run").mkdir()
     (tmp_path / "run" / LOG).mkdir()
