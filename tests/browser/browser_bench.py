@@ -20,7 +20,6 @@ from axe_playwright_python.sync_playwright import Axe
 from benchwarden.record.inbox import take_requests
 from benchwarden.record.summary import write_summary
 
-
 _SERVE = """
 import sys
 from pathlib import Path

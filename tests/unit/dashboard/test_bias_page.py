@@ -8,61 +8,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import fake_run
-import numpy as np
 import pytest
 from flask.testing import FlaskClient
+from run_frames import NAME, TEMPCO_MV_PER_K, write_run
 
-from benchwarden.core.channels import CHANNELS, INDEX
-from benchwarden.core.samples import FRAME_DTYPE
+from benchwarden.core.channels import CHANNELS
 from benchwarden.dashboard.app import make_site
-from benchwarden.record.journal import Journal
-from benchwarden.record.summary import write_summary
-from wardenfw import wire
 
 HERE = {"Host": "127.0.0.1", "Origin": "http://127.0.0.1"}
-NAME = "20260115T090000Z-invented"
-N = 6000
-TEMPCO_MV_PER_K = 0.15
-
-
-def frames() -> np.ndarray[Any, Any]:
-    """Ten minutes at 10 Hz: the lamp for a minute, then idle, warming up by 8 K."""
-    t_s = np.arange(N) / 10.0
-    found = np.zeros(N, FRAME_DTYPE)
-    found["t_ms"] = (1000.0 * t_s).astype(np.uint32)
-    found["valid"] = 0xFFFF
-    warm = t_s > 60.0
-    found["bits"] = np.where(warm, wire.MAINS_ON | wire.COIL_ON, wire.MAINS_ON | wire.COIL_ON | wire.LIMITER_IN)
-    sink = 24.0 + 8.0 * (1.0 - np.exp(-np.maximum(t_s - 60.0, 0.0) / 150.0))
-    bias = np.where(warm, 1e-3 * (10.0 + TEMPCO_MV_PER_K * (sink - 24.0)), 0.0)
-    for name, values in (
-        ("bias_left_v", bias),
-        ("bias_right_v", bias * 1.02),
-        ("sink_left_c", sink),
-        ("sink_right_c", sink - 0.5),
-        ("ambient_c", np.full(N, 23.0)),
-        ("rail_pos_v", 42.0 + 0.1 * np.sin(t_s / 20.0)),
-        ("rail_neg_v", -42.0 - 0.1 * np.sin(t_s / 20.0)),
-    ):
-        for part in ("mean", "min", "max"):
-            found[part][:, INDEX[name]] = values
-    # One frame's peak, which no zoom may lose.
-    found["max"][3000, INDEX["bias_left_v"]] = 0.030
-    return found
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    run_dir = tmp_path_factory.mktemp("runs") / NAME
-    run_dir.mkdir()
-    with Journal.create(run_dir, {"run": "invented", "t0_ms": 0}) as journal:
-        journal.append_frames(1, np.arange(N, dtype=np.uint32), frames())
-        journal.append_note("stage", 0.0, {"name": "limiter 100 %", "status": "now"})
-        journal.append_note("stage", 60.0, {"name": "idle soak", "status": "now"})
-        journal.commit()
-    write_summary(run_dir, fake_run.fresh("finished"))
-    return run_dir
+    return write_run(tmp_path_factory.mktemp("runs"), "finished")
 
 
 @pytest.fixture
