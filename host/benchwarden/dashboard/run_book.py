@@ -15,10 +15,9 @@ from benchwarden.dashboard.run_kind import KindSpread, RunKinds, alike
 from benchwarden.dashboard.run_names import run_folder
 from benchwarden.dashboard.run_plots import Behind, Window
 from benchwarden.dashboard.run_story import RunEvent, Story, story
-from benchwarden.dashboard.runs_list import RunRow, RunsList
+from benchwarden.dashboard.runs_list import RunRow, RunsList, stamp_of
 from benchwarden.dashboard.time_axis import clock as clock_text
 from benchwarden.errors import BenchwardenError
-from benchwarden.record.journal_format import NAME as JOURNAL
 from benchwarden.record.overview import Overview, Overviews
 from benchwarden.record.thinning import Line
 
@@ -27,6 +26,8 @@ BUDGET_S = 0.25
 MOST_POINTS = 1200
 _LEAST_WINDOW_S = 0.2
 _MOST_STORIES = 8
+# In a wider window the scans of a full-rate record are closer together than its frames need.
+_SCANS_UP_TO_S = 30.0
 # A browser may send any number.
 _FURTHEST_S = 1e9
 
@@ -72,6 +73,35 @@ class Seen:
             return 0.0
         return next((held.t0_s for held in self.story.held if held.name == stage), None)
 
+    def lines(self, channels: Sequence[str], window: Window) -> tuple[dict[str, Line], tuple[float, float] | None]:
+        """Return what to draw, and from when to when it is of the full-rate record around a trip.
+
+        Raises:
+            RecordError: the run cannot be read.
+        """
+        lines = self.overview.lines(channels, window.start_s, window.stop_s, MOST_POINTS)
+        if window.width_s > _SCANS_UP_TO_S:
+            return lines, None
+        for burst in self.overview.bursts():
+            start_s, stop_s = float(burst.t_s[0]), float(burst.t_s[-1])
+            if start_s < window.stop_s and stop_s > window.start_s:
+                scans = burst.lines(channels)
+                return {name: _with_scans(lines[name], scans[name], start_s, stop_s) for name in channels}, (
+                    start_s,
+                    stop_s,
+                )
+        return lines, None
+
+
+def _with_scans(line: Line, scans: Line, start_s: float, stop_s: float) -> Line:
+    """Return a line of frames with its part from start_s to stop_s replaced by scans."""
+    before = [k for k, t_s in enumerate(line.t_s) if t_s < start_s]
+    after = [k for k, t_s in enumerate(line.t_s) if t_s > stop_s]
+    return Line(
+        [*(line.t_s[k] for k in before), *scans.t_s, *(line.t_s[k] for k in after)],
+        [*(line.value[k] for k in before), *scans.value, *(line.value[k] for k in after)],
+    )
+
 
 def time_of(value: object) -> float | None:
     """Return a time that a browser sent, None when it is none."""
@@ -110,13 +140,7 @@ class RunBook:
             RecordError: there is no such run.
         """
         run_dir = self.folder(name)
-        stamp: tuple[int, ...] = ()
-        for file in (JOURNAL, JOURNAL + "-wal", "verdict.json"):
-            try:
-                found = (run_dir / file).stat()
-                stamp += (found.st_mtime_ns, found.st_size)
-            except OSError:
-                stamp += (0, 0)
+        stamp = stamp_of(run_dir)
         with self._lock:
             held = self._stories.pop(name, None)
             if held is None or held[0] != stamp:

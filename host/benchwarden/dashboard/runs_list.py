@@ -90,7 +90,7 @@ class RunsList:
 
     def _row(self, name: str, end_s: float) -> RunRow:
         folder = self._runs / name
-        stamp = tuple(part for file in (JOURNAL, JOURNAL + "-wal", _VERDICT) for part in _stamp(folder / file))
+        stamp = stamp_of(folder)
         held = self._known.get(name)
         if held is not None and held[0] == stamp:
             return held[1]
@@ -113,12 +113,18 @@ def _from_name(name: str) -> str:
         return ""
 
 
-def _stamp(path: Path) -> tuple[int, int]:
-    try:
-        found = path.stat()
-    except OSError:
-        return 0, 0
-    return found.st_mtime_ns, found.st_size
+def stamp_of(folder: Path) -> tuple[int, ...]:
+    """Return what changes whenever something is written to a run."""
+    stamp: tuple[int, ...] = ()
+    for file in (JOURNAL, JOURNAL + "-wal", _VERDICT):
+        try:
+            found = (folder / file).stat()
+        except OSError:
+            stamp += (0, 0)
+            continue
+        # An empty -wal is made by reading.
+        stamp += (found.st_mtime_ns, found.st_size) if found.st_size else (0, 0)
+    return stamp
 
 
 def read_row(folder: Path) -> RunRow:

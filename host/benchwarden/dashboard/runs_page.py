@@ -11,7 +11,7 @@ from dash.exceptions import PreventUpdate
 from benchwarden.dashboard import run_view, runs_view
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import card, framed
-from benchwarden.dashboard.run_book import MOST_POINTS, RunBook, time_of
+from benchwarden.dashboard.run_book import RunBook, time_of
 from benchwarden.dashboard.run_files import add_files, has_file
 from benchwarden.dashboard.run_plots import (
     CHANNELS_OF,
@@ -133,8 +133,7 @@ def _draw(app: Dash, book: RunBook) -> None:
             seen = book.seen(str(name))
             window = seen.window(wanted, time_of((moment or {}).get("t")))
             channels = [channel for plot in plots for channel in CHANNELS_OF[plot.name]]
-            full = seen.overview.burst(channels, window.start_s, window.stop_s)
-            lines = full[1] if full else seen.overview.lines(channels, window.start_s, window.stop_s, MOST_POINTS)
+            lines, scans = seen.lines(channels, window)
             behind, said, ready = book.behind(
                 str(name), seen, window, channels, str(over or ""), str(align or ""), bool(spread)
             )
@@ -149,7 +148,7 @@ def _draw(app: Dash, book: RunBook) -> None:
             figures[plot.name] = figure
             beyond[plot.name] = limits_beyond(plot, figure, found.limits, window)
         is_live = not found.row.verdict and not found.row.problem
-        told = _window_words(window, bool(full))
+        told = _window_words(window, scans)
         if seen.complete < 1.0:
             told += f" Still filling in: {seen.complete:.0%} of the record read so far."
         wait = seen.complete < 1.0 or not ready
@@ -174,10 +173,10 @@ def _draw(app: Dash, book: RunBook) -> None:
         ]
 
 
-def _window_words(window: Window, is_full_rate: bool) -> str:
+def _window_words(window: Window, scans: tuple[float, float] | None) -> str:
     decimals = 0 if window.width_s >= 600 else 1 if window.width_s >= 20 else 2
     width = f"{window.width_s:.3g} s" if window.width_s < 120 else clock(window.width_s)
-    rate = " The full-rate record: every scan, 100 a second." if is_full_rate else ""
+    rate = f" The full-rate record: every scan from {clock(scans[0], 2)} to {clock(scans[1], 2)}." if scans else ""
     return f"{clock(window.start_s, decimals)} to {clock(window.stop_s, decimals)}, {width} in view.{rate}"
 
 

@@ -62,6 +62,8 @@ def thinned(t_s: FloatArray, low: Float32Array, high: Float32Array, most: int, u
         room = max(_LEAST, round(most * len(rows) / len(held)))
         if len(value) > room:
             kept = _SAMPLER.downsample(value, n_out=room - room % 2)
+            # With both ends, or the stretch would seem to begin late and end early.
+            kept = np.unique(np.concatenate(([0], kept.astype(np.int64), [len(value) - 1])))
             t, value = t[kept], value[kept]
         times += t.tolist()
         values += value.tolist()
