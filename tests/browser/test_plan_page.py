@@ -277,6 +277,7 @@ def test_no_serious_findings_and_no_sideways_scrolling(browser: Any, site: Serve
     page = browser.new_page(viewport={"width": 390, "height": 844}, color_scheme=scheme)
     try:
         page.goto(site.url + "plan/")
+        page.wait_for_selector("#fact-load_ohm[aria-describedby]")
         page.click("#open-example")
         page.wait_for_selector(".plan-glance")
         page.fill("#fact-load_ohm", "x")
@@ -322,13 +323,15 @@ def _started_pid(runs: Path) -> int:
 
 
 @pytest.mark.skipif(not Path("/proc").exists(), reason="finds the process in /proc")
-def test_a_run_is_started_by_two_presses_and_outlives_the_dashboard(page: Any, tmp_path: Path) -> None:
+def test_a_run_is_started_by_two_presses_and_outlives_the_dashboard(browser: Any, tmp_path: Path) -> None:
     (tmp_path / "runs").mkdir()
     UnitStore(tmp_path / "units").save("one", EXAMPLE, {}, "")
     site = Served(None, tmp_path)
     pid = 0
+    page = browser.new_page()
     try:
         page.goto(site.url + "plan/")
+        page.wait_for_selector("#fact-load_ohm[aria-describedby]")
         page.click("#start-first")
         expect(page.locator("#start-said")).to_contain_text("Save the set first")
         _load(page, "one")
@@ -364,8 +367,11 @@ def test_a_run_is_started_by_two_presses_and_outlives_the_dashboard(page: Any, t
         time.sleep(1.0)
         assert (folder / "status.json").stat().st_mtime_ns > before
         # A dashboard started anew knows of it.
+        page.close()
         site.start()
+        page = browser.new_page()
         page.goto(site.url + "plan/")
+        page.wait_for_selector("#fact-load_ohm[aria-describedby]")
         _load(page, "one")
         page.click("#start-first")
         expect(page.locator("#start-said")).to_contain_text(f"Run {folder.name} is going on")
@@ -374,4 +380,5 @@ def test_a_run_is_started_by_two_presses_and_outlives_the_dashboard(page: Any, t
         if pid:
             # Its own session: the run and the virtual bench that it started.
             os.killpg(pid, signal.SIGKILL)
+        page.close()
         site.kill()

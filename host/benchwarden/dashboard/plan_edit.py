@@ -111,7 +111,8 @@ def planned(unit: Unit, wish: RunWish, texts: Mapping[str, Mapping[str, str]]) -
         for key, text in entries.items():
             found = known.get(stage, {}).get(key)
             if found is None:
-                wrong[stage, key] = f"“{text}” for {key}: this plan has no such number in stage “{stage}”. Reset it."
+                what = "such number in this stage" if stage in known else "such stage"
+                wrong[stage, key] = f"“{text}”: the plan has no {what}. Reset it."
                 continue
             try:
                 ones[key] = _one(found, text)

@@ -114,21 +114,16 @@ def _layout(desk: _Desk) -> Any:
                         ],
                         className="fact",
                     ),
-                    html.Div(
-                        [
-                            html.Button("Compute the plan", id="compute", className="do", type="button"),
-                            html.P(
-                                "△ Out of date: facts or run were changed since this plan was computed.",
-                                id="plan-stale",
-                                className="plan-mark",
-                                hidden=True,
-                                role="status",
-                            ),
-                        ],
-                        className="plan-compute",
-                    ),
+                    html.Div(html.Button("Compute the plan", id="compute", className="do", type="button")),
                 ],
                 className="plan-run",
+            ),
+            html.P(
+                "△ Out of date: facts or run were changed since this plan was computed.",
+                id="plan-stale",
+                className="plan-mark",
+                hidden=True,
+                role="status",
             ),
             html.Div(html.P("No plan computed yet."), id="plan-said", role="status", className="said"),
             html.Div(id="plan-glance"),
@@ -167,6 +162,7 @@ def _layout(desk: _Desk) -> Any:
                         className="plan-buttons",
                     ),
                     html.Div(id="edit-said", role="status", className="said"),
+                    html.Div(id="plan-numbers"),
                     id="plan-one",
                 ),
                 card("Working of the whole set", html.Div(id="plan-working")),
@@ -174,7 +170,9 @@ def _layout(desk: _Desk) -> Any:
                     "As text",
                     html.Details(
                         [
-                            html.Summary("The whole plan with all working, as `benchwarden plan` prints it"),
+                            html.Summary(
+                                ["The whole plan with all working, as ", html.Code("benchwarden plan"), " prints it"]
+                            ),
                             html.Pre(id="plan-text", tabIndex=0),
                         ],
                         id="plan-text-place",
@@ -245,8 +243,9 @@ def _start_card(desk: _Desk) -> Any:
     follow: list[Any] = ["It then stands on the ", html.A("bench page", href="/"), ", which follows the newest run."]
     if desk.context.followed.is_fixed:
         follow = [
-            "This dashboard was started for one run and keeps showing it: to follow the new one, "
-            "start `benchwarden page` without a run folder in another terminal."
+            "This dashboard was started for one run and keeps showing it: to follow the new one, start ",
+            html.Code("benchwarden page"),
+            " without a run folder in another terminal.",
         ]
     faults = html.Datalist([html.Option(words, value=name) for name, words in FAULTS], id="fault-names")
     return card(
@@ -477,6 +476,7 @@ def _show(app: Dash, desk: _Desk) -> None:
         Output("plan-stage", "value"),
         Output("panel-stage", "data"),
         Output("plan-panel", "children"),
+        Output("plan-numbers", "children"),
         Output("plan-working", "children"),
         Output("plan-text", "children"),
         Output("plan-place", "hidden"),
@@ -528,7 +528,7 @@ def _show(app: Dash, desk: _Desk) -> None:
             used = {"facts": _facts_of(fields), "run": run or "", "hours": hours or ""}
         if used is None:
             raise PreventUpdate
-        as_it_is: list[Any] = [no_update] * 11
+        as_it_is: list[Any] = [no_update] * 12
         entry = entry_of(used["facts"])
         if entry.unit is None:
             return [_wrong_facts(entry.wrong), "", *as_it_is, texts]
@@ -549,6 +549,7 @@ def _show(app: Dash, desk: _Desk) -> None:
                 chosen,
                 chosen,
                 plan_view.stage_detail(found, chosen, texts.get(chosen, {})),
+                plan_view.stage_numbers(found, chosen),
                 plan_view.working(found.plan.working),
                 working_text(found.plan),
                 False,

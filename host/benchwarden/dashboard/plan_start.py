@@ -68,7 +68,7 @@ FAULTS: tuple[tuple[str, str], ...] = (
 _SOCKET = re.compile(r"socket://(?:[A-Za-z0-9.-]+|\[[0-9A-Fa-f:]+\]):[0-9]{1,5}")
 _DEVICE = re.compile(r"/dev/[A-Za-z0-9._:+/-]+|COM[0-9]{1,3}")
 PORT_ALLOWED = (
-    "empty to find the board, a device such as /dev/ttyACM0 or COM5 as `benchwarden ports` lists it, "
+    "empty to find the board, a device such as /dev/ttyACM0 or COM5 as “benchwarden ports” lists it, "
     "or socket://host:port"
 )
 

@@ -203,7 +203,7 @@ def _amperes(value: float) -> str:
 
 
 def stage_detail(planned: Planned, name: str, texts: Mapping[str, str]) -> list[Any]:
-    """Return one stage: what to do, what to expect, every number that may be changed, all limits, working.
+    """Return one stage: what to do, what to expect, and every number that may be changed.
 
     Args:
         texts: changes of this stage as typed.
@@ -237,6 +237,14 @@ def stage_detail(planned: Planned, name: str, texts: Mapping[str, str]) -> list[
             className="facts",
         ),
         *_groups(entries, texts, wrong),
+    ]
+
+
+def stage_numbers(planned: Planned, name: str) -> list[Any]:
+    """Return all limits and the working of one stage."""
+    assert planned.plan is not None
+    now = next(stage for stage in planned.plan.stages if stage.name == name)
+    return [
         html.Details(
             [
                 html.Summary(f"All {len(now.figures.limits)} limits of this stage and where they come from"),
@@ -261,7 +269,7 @@ def _groups(entries: tuple[Editable, ...], texts: Mapping[str, str], wrong: Mapp
         out.append(
             html.Details(
                 [
-                    html.Summary([label, html.Strong(" changed") if changed else ""]),
+                    html.Summary([label, html.Strong(" · changed") if changed else ""]),
                     *[_edit(entry, texts, wrong) for entry in mine],
                 ],
                 # What is changed, or wrong, is not to be looked for.

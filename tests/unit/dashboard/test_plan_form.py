@@ -132,7 +132,7 @@ def test_changes_are_typed_in_the_bench_pages_units_and_written_in_the_files() -
         ({"bias_left_v.high": "251"}, (FIRST, "bias_left_v.high"), "Allowed: -250 to 250 mV"),
         ({"rail_pos_a.for_ms": "20.5"}, (FIRST, "rail_pos_a.for_ms"), "no whole number. Allowed: 0 to 10000 ms"),
         ({"offset_left_v.low": "9000"}, (FIRST, "offset_left_v.low"), "low below high"),
-        ({"hf_left_v.low": "1"}, (FIRST, "hf_left_v.low"), "no such number in stage"),
+        ({"hf_left_v.low": "1"}, (FIRST, "hf_left_v.low"), "the plan has no such number in this stage"),
     ],
 )
 def test_a_wrong_change_is_said_at_its_key_and_the_others_are_taken(
@@ -156,7 +156,7 @@ def test_two_changes_that_contradict_each_other_are_said_of_the_stage() -> None:
 
 def test_changes_of_a_stage_that_the_plan_has_not_are_named() -> None:
     found = planned(EXAMPLE, RunWish("burn-in"), {"idle soak": {"hold_s": "60"}})
-    assert "idle soak" in found.wrong["idle soak", "hold_s"]
+    assert "the plan has no such stage" in found.wrong["idle soak", "hold_s"]
 
 
 @pytest.mark.parametrize(

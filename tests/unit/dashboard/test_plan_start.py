@@ -12,6 +12,7 @@ import fake_run
 import pytest
 
 from benchwarden.cli import _parser
+from benchwarden.dashboard.app import make_site
 from benchwarden.dashboard.confirm import LATEST_S, SOONEST_S
 from benchwarden.dashboard.plan_start import (
     FAULTS,
@@ -196,3 +197,11 @@ def _ended(starter: Starter) -> Begun:
             return begun
         time.sleep(0.05)
     raise AssertionError("still running")
+
+
+def test_over_the_shared_address_the_plan_can_be_looked_at_and_no_more(tmp_path: Path) -> None:
+    readable = " ".join(outputs for page, outputs in make_site(tmp_path).context.readable if page == "/plan/")
+    for shows in ("plan-glance.children", "said-load_ohm.children", "opened.data"):
+        assert shows in readable
+    for acts in ("announced-start.data", "start-now.children", "sets.options"):
+        assert acts not in readable

@@ -101,6 +101,7 @@ def test_a_changed_limit_stands_beside_the_computed_one_in_words() -> None:
     texts = {"limiter 25 %": {"rail_pos_a.high": "0.5", "rail_neg_a.high": "0.25", "hold_s": "5"}}
     found = planned(EXAMPLE, RunWish(), texts)
     shown = said(plan_view.stage_detail(found, "limiter 25 %", texts["limiter 25 %"]))
+    shown += said(plan_view.stage_numbers(found, "limiter 25 %"))
     assert re.search(r"computed\s+0\.2865\sA", shown)
     assert "Wider than computed: protects less." in shown
     assert "Tighter than computed." in shown
