@@ -215,7 +215,7 @@ class RunBook:
             kind = self._kinds.spread(alike(self.rows(), self.story(name).row), stage, BUDGET_S)
             said.append(kind.said)
         spread = {channel: kind.spread[channel] for channel in channels if channel in kind.spread}
-        return Behind(lines, over_name, spread, aligned_s), said, ready and kind.is_ready
+        return Behind(lines, spread, aligned_s), said, ready and kind.is_ready
 
 
 def _is_same_set(other: RunRow, row: RunRow) -> bool:

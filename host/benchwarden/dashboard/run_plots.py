@@ -27,6 +27,7 @@ _GREY = "#7d878c"
 _LIMIT = "#d24a50"
 _DASHES = ("solid", "6px,3px", "2px,2px")
 _OVER_DASHES = ("10px,3px,2px,3px", "1px,4px", "4px,4px")
+_SCAN_SYMBOLS = ("circle", "x-thin-open", "square-open")
 # A limit is drawn inside the picture when it is no further off than this many heights of what was read.
 _REACH = 0.7
 # Noise shall not fill the picture: least height of the axis, in units as shown.
@@ -61,12 +62,11 @@ class Behind:
     """What is drawn behind a run's own lines.
 
     Attributes:
-        over: another run's lines, already moved to this run's time; over_name is its name.
+        over: another run's lines, already moved to this run's time.
         spread: per channel; its first minute begins at spread_from_s.
     """
 
     over: Mapping[str, Line] = field(default_factory=dict)
-    over_name: str = ""
     spread: Mapping[str, Spread] = field(default_factory=dict)
     spread_from_s: float = 0.0
 
@@ -86,7 +86,7 @@ def plot_figure(
     ]
     for k, (channel, name) in enumerate(plot.lines):
         if channel in behind.over:
-            said = f"{name}, {behind.over_name}"
+            said = f"{name}, other run"
             traces.append(_line(behind.over[channel], channel, said, _TONES[k], _OVER_DASHES[k], 1.4))
     for k, (channel, name) in enumerate(plot.lines):
         if channel in behind.spread:
@@ -171,9 +171,9 @@ def burst_figure(plot: Trend, lines: Mapping[str, Line], window: Window, trip_s:
     """Return one plot of a full-rate record, every scan marked, the trip ruled."""
     trips = () if trip_s is None else (trip_s,)
     figure = plot_figure(plot, lines, window, Behind(), (), (), trips)
-    for trace in figure["data"]:
+    for trace, symbol in zip(figure["data"], _SCAN_SYMBOLS, strict=False):
         trace["mode"] = "lines+markers"
-        trace["marker"] = {"size": 4, "color": trace["line"]["color"]}
+        trace["marker"] = {"size": 4, "symbol": symbol, "color": trace["line"]["color"]}
     if trip_s is not None:
         figure["layout"]["annotations"] = [
             {
@@ -213,7 +213,7 @@ def _band(spread: Spread, from_s: float, channel: str, name: str, k: int) -> lis
         return _line(Line(middle, plain), channel, said, _TONES[k], "3px,5px", 0.0)
 
     low, high = edge(spread.low.tolist(), f"{name}, 5 %"), edge(spread.high.tolist(), f"{name}, 95 %")
-    median = edge(spread.median.tolist(), f"{name}, median of its kind")
+    median = edge(spread.median.tolist(), f"{name}, median")
     high |= {"fill": "tonexty", "fillcolor": _FILLS[k]}
     for trace in (low, high):
         trace["showlegend"] = False
@@ -315,7 +315,7 @@ def _layout(window: Window, shapes: list[dict[str, Any]]) -> dict[str, Any]:
         "x0": at or 0.0,
         "x1": at or 0.0,
         "visible": at is not None,
-        "line": {"color": _GREY, "width": 3},
+        "line": {"color": _GREY, "width": 2},
     }
     return {
         "margin": {"l": 78, "r": 10, "t": 8, "b": 26},

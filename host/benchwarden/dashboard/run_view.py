@@ -65,8 +65,7 @@ def run_page(found: Story, others: Sequence[RunRow], over: str, has_pdf: bool, h
         _verdict(found),
         _stages(found),
         _plots(found),
-        _moment(),
-        _events(),
+        html.Div([_moment(), _events()], className="beside span-4"),
         _compare(found, others, over),
         _bursts(),
         *_stores(row.name, over),
@@ -216,6 +215,7 @@ def _plots(found: Story) -> Any:
         ),
         html.Div(graphs, id="run-plots", tabIndex="0", role="group", **named({"aria-label": "Plots over time"})),
         _toggle("Rail voltage", "more"),
+        columns=8,
         id="run-readings",
     )
 
@@ -238,7 +238,6 @@ def _moment() -> Any:
             className="moment-controls",
         ),
         html.Div(id="moment-table", **named({"aria-live": "off"})),
-        columns=6,
         id="run-moment",
     )
 
@@ -285,7 +284,6 @@ def _events() -> Any:
             role="group",
             **named({"aria-label": "Events in view"}),
         ),
-        columns=6,
         id="run-events",
     )
 

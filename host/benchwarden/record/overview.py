@@ -29,8 +29,8 @@ from benchwarden.record.thinning import Line, thinned
 
 # Windows up to this long are drawn from frames, longer ones from seconds.
 FRAMES_UP_TO_S = 1200.0
-# Of a run that is new, every so many batches come first; then those halfway between, and so on.
-_FIRST_STRIDE = 16
+# New batches no more than this are read as they come; more are read spread out, so that the run's shape is there soon.
+_FEW = 64
 # Batches taken together: fewer steps of the interpreter for each.
 _TOGETHER = 8
 _MOST_KEPT = 3
@@ -220,12 +220,12 @@ class Overview:
         if not len(middle_s):
             return Line([], [])
         first = math.floor(middle_s[0])
-        found = self._table.seconds(channel, first, first + len(middle_s))
+        low, high = self._table.envelope(channel, first, first + len(middle_s))
         if self._waiting:
             # Still filling in: seconds between the batches read so far are no gaps of the record.
-            held = ~np.isnan(found.low)
-            return thinned(middle_s[held], found.low[held], found.high[held], most, usual_s=math.inf)
-        return thinned(middle_s, found.low, found.high, most, usual_s=1.0)
+            held = ~np.isnan(low)
+            return thinned(middle_s[held], low[held], high[held], most, usual_s=math.inf)
+        return thinned(middle_s, low, high, most, usual_s=1.0)
 
     def _span(self, start_s: float, stop_s: float) -> tuple[int, int]:
         """Return first second and last + 1 of a window, no further than the run goes."""
@@ -372,14 +372,14 @@ class Overviews:
 
 
 def _spread(rows: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Return rows in the order to read them: the newest, some over all, then those between."""
-    if len(rows) < 4 * _FIRST_STRIDE:
+    """Return rows in the order to read them: the newest, then always those halfway between."""
+    if len(rows) < _FEW:
         return rows
-    order = [len(rows) - 1, *range(0, len(rows), _FIRST_STRIDE)]
-    step = _FIRST_STRIDE
-    while step > 1:
-        order += range(step // 2, len(rows), step)
-        step //= 2
+    stride = 1 << (len(rows) - 1).bit_length()
+    order = [len(rows) - 1, 0]
+    while stride > 1:
+        order += range(stride // 2, len(rows), stride)
+        stride //= 2
     return [rows[at] for at in order]
 
 

@@ -31,14 +31,12 @@ class Seconds:
 
     Attributes:
         first: the first second; the k-th covers run time first + k to first + k + 1.
-        mean, low, high: shape (n,), NaN where nothing was read.
+        mean: shape (n,), NaN where nothing was read.
         count: frames in each.
     """
 
     first: int
     mean: Float32Array
-    low: Float32Array
-    high: Float32Array
     count: npt.NDArray[np.uint16]
 
 
@@ -87,18 +85,23 @@ class SecondTable:
         out = Seconds(
             first,
             np.full(n, np.nan, np.float32),
-            np.full(n, np.nan, np.float32),
-            np.full(n, np.nan, np.float32),
             np.zeros(n, np.uint16),
         )
         for hour, start, end in self._pieces(first, stop):
             into, of = _places(hour, start, end, first)
             held = self._hours[hour]
             out.mean[into] = held.mean[channel, of]
-            out.low[into] = held.low[channel, of]
-            out.high[into] = held.high[channel, of]
             out.count[into] = held.count[channel, of]
         return out
+
+    def envelope(self, channel: int, first: int, stop: int) -> tuple[Float32Array, Float32Array]:
+        """Return (low, high) of the same seconds alone."""
+        low, high = np.full((2, max(0, stop - first)), np.nan, np.float32)
+        for hour, start, end in self._pieces(first, stop):
+            into, of = _places(hour, start, end, first)
+            low[into] = self._hours[hour].low[channel, of]
+            high[into] = self._hours[hour].high[channel, of]
+        return low, high
 
     def states(self, first: int, stop: int) -> npt.NDArray[np.uint8]:
         """Return for each second bit k: state k of STATES was on; bit k + 4: it was off; 0 where nothing was read."""

@@ -58,15 +58,18 @@ def thinned(t_s: FloatArray, low: Float32Array, high: Float32Array, most: int, u
             times.append((times[-1] + float(t_s[held[start]])) / 2.0)
             values.append(None)
         rows = held[start:stop]
-        t, value = _interleaved(t_s[rows], low[rows], high[rows])
+        # Without a hole it is a slice, which copies nothing.
+        is_whole = rows[-1] - rows[0] + 1 == len(rows)
+        part = slice(int(rows[0]), int(rows[-1]) + 1) if is_whole else rows
+        value = _interleaved(low[part], high[part])
+        kept = np.arange(len(value))
         room = max(_LEAST, round(most * len(rows) / len(held)))
         if len(value) > room:
-            kept = _SAMPLER.downsample(value, n_out=room - room % 2)
+            kept = _SAMPLER.downsample(value, n_out=room - room % 2).astype(np.int64)
             # With both ends, or the stretch would seem to begin late and end early.
-            kept = np.unique(np.concatenate(([0], kept.astype(np.int64), [len(value) - 1])))
-            t, value = t[kept], value[kept]
-        times += t.tolist()
-        values += value.tolist()
+            kept = np.unique(np.concatenate(([0], kept, [len(value) - 1])))
+        times += t_s[part][kept // 2].tolist()
+        values += value[kept].tolist()
     return Line(times, values)
 
 
@@ -82,10 +85,10 @@ def _stretches(t_s: FloatArray, held: _Bounds, most: int, usual_s: float) -> tup
     return edges[:-1], edges[1:]
 
 
-def _interleaved(t_s: FloatArray, low: Float32Array, high: Float32Array) -> tuple[FloatArray, Float32Array]:
-    """Return both edges as one line that goes up, along, down, along."""
-    value = np.empty(2 * len(t_s), np.float32)
+def _interleaved(low: Float32Array, high: Float32Array) -> Float32Array:
+    """Return both edges as one line that goes up, along, down, along; shape (2 n,)."""
+    value = np.empty(2 * len(low), np.float32)
     value[0::2], value[1::2] = low, high
     # Every second pair the other way round: fewer strokes across.
     value[2::4], value[3::4] = high[1::2], low[1::2]
-    return np.repeat(t_s, 2), value
+    return value

@@ -240,8 +240,8 @@ def test_a_live_run_is_followed_over_merges(run_dir: Path, monkeypatch: pytest.M
         assert means[BIAS] == pytest.approx(wanted, rel=1e-5, abs=1e-6), "no frame twice, none missed"
         assert len(t_s) == seconds[-1] + 1
         for channel in CHANNELS:
-            table = overview._table.seconds(INDEX[channel], 0, len(t_s))
-            assert float(np.nanmax(table.high)) == float(np.nanmax(block.maximum[:, INDEX[channel]]))
+            _, high = overview._table.envelope(INDEX[channel], 0, len(t_s))
+            assert float(np.nanmax(high)) == float(np.nanmax(block.maximum[:, INDEX[channel]]))
     overview.update()
     assert overview.complete == 1.0
 
