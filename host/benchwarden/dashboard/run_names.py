@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -16,15 +17,7 @@ _STAMP = re.compile(r"\d{8}T\d{6}Z")
 
 def run_names(runs: Path) -> list[str]:
     """Return the names of the run folders, newest first; also of those that are half made."""
-    try:
-        found = [path for path in runs.iterdir() if path.is_dir() and not path.is_symlink()]
-    except OSError:
-        return []
-    return sorted((path.name for path in found if _is_run(path)), reverse=True)
-
-
-def _is_run(path: Path) -> bool:
-    return bool(_STAMP.match(path.name)) or any((path / name).exists() for name in (JOURNAL, STATUS, LOCK_NAME))
+    return sorted((name for name in _entries(runs) if _is_run(runs / name)), reverse=True)
 
 
 def run_folder(runs: Path, name: str) -> Path:
@@ -33,6 +26,20 @@ def run_folder(runs: Path, name: str) -> Path:
     Raises:
         RecordError: no run folder in `runs` has exactly this name.
     """
-    if name not in run_names(runs):
+    # An entry of a folder is never a path: nothing outside can be named.
+    if name not in _entries(runs) or not _is_run(runs / name):
         raise RecordError("there is no run of this name here")
     return runs / name
+
+
+def _entries(runs: Path) -> list[str]:
+    try:
+        return os.listdir(runs)
+    except OSError:
+        return []
+
+
+def _is_run(path: Path) -> bool:
+    if path.is_symlink() or not path.is_dir():
+        return False
+    return bool(_STAMP.match(path.name)) or any((path / name).exists() for name in (JOURNAL, STATUS, LOCK_NAME))

@@ -124,7 +124,7 @@ def story(run_dir: Path) -> Story:
     metrics = verdict.get("metrics")
     metrics = metrics if isinstance(metrics, dict) else {}
     events = [*_of_notes(notes), *_of_board(board)]
-    events += _of_verdict(verdict, [event.t_s for event in events if event.kind == "trip"])
+    events += _of_verdict(verdict, [event for event in events if event.kind in ("trip", "finding")])
     return Story(
         row,
         _facts(header),
@@ -223,7 +223,7 @@ def _of_board(events: Iterable[BoardEvent]) -> list[RunEvent]:
     return found
 
 
-def _of_verdict(verdict: dict[str, Any], known_s: list[float]) -> list[RunEvent]:
+def _of_verdict(verdict: dict[str, Any], known: list[RunEvent]) -> list[RunEvent]:
     """Return trips and warnings that only the verdict tells of."""
     found = []
     for key, kind in (("trips", "trip"), ("warnings", "finding")):
@@ -231,7 +231,8 @@ def _of_verdict(verdict: dict[str, Any], known_s: list[float]) -> list[RunEvent]
             t_s = row.get("t_s") if isinstance(row, dict) else None
             if not isinstance(t_s, (int, float)) or not math.isfinite(t_s):
                 continue
-            if kind == "finding" or all(abs(t_s - other_s) > 1.0 for other_s in known_s):
+            cause = words.cause(plain(row.get("cause"), 40))
+            if not any(event.kind == kind and cause in event.text and abs(event.t_s - t_s) <= 1.0 for event in known):
                 found.append(RunEvent(float(t_s), kind, _cause(row)))
     return found
 

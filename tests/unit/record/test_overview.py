@@ -269,6 +269,23 @@ def test_a_damaged_row_is_a_gap_and_nothing_else(run_dir: Path) -> None:
     assert moment.t_s == 1739.0
 
 
+def test_pauses_are_told_once_all_is_read(run_dir: Path) -> None:
+    write(run_dir, 2.0)
+    db = sqlite3.connect(run_dir / NAME)
+    with db:
+        db.execute("DELETE FROM frames WHERE id IN (1800, 1860, 6000)")
+    db.close()
+    overview = Overview(run_dir)
+    overview.update(0.0)
+    assert overview.complete < 1.0
+    assert overview.gaps() == [], "what is not read yet is no gap"
+    overview.update(10.0)
+    assert overview.gaps() == [(1740.0, 1860.0), (5940.0, 6000.0)]
+    assert overview.gaps(least_s=61) == [(1740.0, 1860.0)]
+    with JournalReader(run_dir) as reader:
+        assert reader.end_s == 7199.0
+
+
 def test_a_torn_page_costs_its_rows_only(run_dir: Path) -> None:
     write(run_dir, 1.0)
     path = run_dir / NAME

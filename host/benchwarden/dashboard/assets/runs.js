@@ -176,7 +176,9 @@
     },
     /* The moment follows the pointer unless it is held; a click holds it. */
     pointed: function () {
-      var found = changed(), hold = arguments[arguments.length - 1];
+      var all = window.dash_clientside.callback_context.triggered || [], hold = arguments[arguments.length - 1];
+      /* A quick click comes together with its hover. */
+      var found = all.filter(function (one) { return one.prop_id.indexOf("clickData") > 0; })[0] || all[0];
       var point = found && found.value && found.value.points && found.value.points[0];
       if (point) {
         var clicked = found.prop_id.indexOf("clickData") > 0;
@@ -213,6 +215,7 @@
       if (found && found.prop_id.indexOf("replay-tick") < 0) {
         if (!stopped) { return [true, PLAY]; }
         if (moment === null || moment >= span.last - 0.2) { tell(now().start); }
+        toggle("hold", true);
         return [false, PAUSE];
       }
       if (stopped) { return [true, PLAY]; }
