@@ -79,6 +79,7 @@ def _parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser("demo", help="watch a supervised power-up on the virtual bench, with a fault in it")
     demo.add_argument("--unit", type=Path, help="unit facts; default: the demo amplifier")
+    demo.add_argument("--plan", type=Path, help="plan.toml: changes to the computed plan")
     demo.add_argument("--fault", help="NAME[:severity][@seconds][/left|right], or none; default: a slow runaway")
     demo.add_argument(
         "--burn-in", metavar="HOURS", help="a burn-in of this length instead of a power-up, without a fault"
@@ -165,35 +166,33 @@ def _demo(args: argparse.Namespace) -> int:
     # A person needs time to read; the model does not.
     speed = args.speed if args.speed is not None else 2.0 if args.by_hand else 20.0
     with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as shipped:
-        unit = load_unit(args.unit or shipped)
-    plan = _checked_plan(unit, args.burn_in)
-    fault = args.fault or ("none" if args.burn_in else DEMO_FAULT)
+        plan = _computed_plan(args, load_unit(args.unit or shipped))
+    fault = args.fault or ("none" if plan.run_type == "burn-in" else DEMO_FAULT)
     with tempfile.TemporaryDirectory(prefix="benchwarden-") as folder:
         # The bench is told the unit as the plan has it: a burn-in begins with the bias set.
         unit_path = Path(folder) / "unit.toml"
         unit_path.write_text(unit_toml(asdict(plan.unit), ()), encoding="utf-8")
         virtual = VirtualBench(unit_path, fault, speed, args.seed, flash=args.flash)
         with virtual as bench, Hands(bench.hands) as hands:
-            print(f"Virtual amplifier: {unit.model or 'no model given'}; fault: {fault}.")
+            print(f"Virtual amplifier: {plan.unit.model or 'no model given'}; fault: {fault}.")
             person = Technician(hands, confirms=not args.by_hand)
             outcome = _supervised(args, plan, bench.port, "demo", person, speed)
     return 0 if outcome.pdf else EXIT_ERROR
 
 
 def _run(args: argparse.Namespace) -> int:
+    from benchwarden.core.unit import load_unit
     from benchwarden.run import chosen_port
 
     print(CAUTION)
-    plan = _computed_plan(args)
+    plan = _computed_plan(args, load_unit(args.unit))
     outcome = _supervised(args, plan, chosen_port(args.port), plan.unit.run, None, 1.0)
     return EXIT_CODES[outcome.verdict["verdict"]]
 
 
-def _computed_plan(args: argparse.Namespace) -> Plan:
+def _computed_plan(args: argparse.Namespace, unit: Unit) -> Plan:
     from benchwarden.analysis.planner import check_plan, load_plan
-    from benchwarden.core.unit import load_unit
 
-    unit = load_unit(args.unit)
     if not args.plan:
         return _checked_plan(unit, args.burn_in)
     if args.burn_in:
@@ -278,8 +277,9 @@ def _print_outcome(outcome: Outcome) -> None:
 
 def _plan(args: argparse.Namespace) -> int:
     from benchwarden.analysis.planner import working_text
+    from benchwarden.core.unit import load_unit
 
-    print(working_text(_computed_plan(args)))
+    print(working_text(_computed_plan(args, load_unit(args.unit))))
     return 0
 
 

@@ -7,7 +7,6 @@ to draw, holds up no other, and the control that opens the relay is part of all.
 from __future__ import annotations
 
 import html
-import os
 import secrets
 import socket
 from collections.abc import Callable
@@ -149,7 +148,6 @@ def serve(
     Raises:
         BenchwardenError: as `make_server`; the address to share is not this machine's.
     """
-    _give_way()
     site = make_site(run_dir, folders)
     server = make_server(site, host, port)
     try:
@@ -163,9 +161,3 @@ def serve(
     finally:
         site.sharing.stop()
         server.close()
-
-
-def _give_way() -> None:
-    """Let the supervisor go first wherever both want the processor."""
-    if hasattr(os, "nice"):
-        os.nice(5)

@@ -310,10 +310,6 @@ def _start_card(desk: _Desk) -> Any:
                             ],
                             className="fact",
                         ),
-                        html.P(
-                            "The virtual bench plays the computed plan: changes to stages are not played there.",
-                            className="facts",
-                        ),
                     ],
                     id="start-of-virtual",
                     hidden=True,
@@ -715,10 +711,7 @@ def _start(app: Dash, desk: _Desk) -> None:
             texts = _merged(edits, panel, ids, values)
             plan = _saved_plan(desk, loaded, _facts_of(fields), RunWish(run or "", hours or ""), texts)
             name = str((loaded or {})["name"])
-            burn_in_h = None
-            if plan.run_type == "burn-in":
-                burn_in_h = float(desk.store.open(name).plan.get("hours", usual_hours()))
-            wish = Wish(name, where == "virtual", port or "", speed or "", (fault or "").strip(), burn_in_h)
+            wish = Wish(name, where == "virtual", port or "", speed or "", (fault or "").strip())
             folders = desk.context.folders
             store = desk.store
             arguments = command(wish, store.unit_path(name), store.plan_path(name), folders.runs, folders.records)

@@ -83,7 +83,6 @@ class Wish:
         port: as typed; "" finds the board.
         speed: of the virtual bench as typed, board seconds per second.
         fault: one of FAULTS.
-        burn_in_h: hours of a burn-in; None for a power-up. For the virtual bench, which takes no plan file.
     """
 
     name: str
@@ -91,7 +90,6 @@ class Wish:
     port: str = ""
     speed: str = "2"
     fault: str = NO_FAULT
-    burn_in_h: float | None = None
 
 
 @dataclass(frozen=True)
@@ -150,14 +148,13 @@ def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path) -> li
     # Absolute: a name can then not be taken for an option.
     unit, plan, runs, records = (path.absolute() for path in (unit, plan, runs, records))
     start = [sys.executable, "-m", "benchwarden"]
-    folders = ["--runs", str(runs), "--records", str(records), "--no-page"]
+    same = ["--plan", str(plan), "--runs", str(runs), "--records", str(records), "--no-page"]
     if not wish.virtual:
-        return [*start, "run", str(unit), "--plan", str(plan), "--port", checked_port(wish.port), *folders]
+        return [*start, "run", str(unit), "--port", checked_port(wish.port), *same]
     if wish.fault not in dict(FAULTS):
         raise StageError(f"fault “{plain(wish.fault, 40)}”; allowed: {', '.join(name for name, _ in FAULTS)}")
-    long = [] if wish.burn_in_h is None else ["--burn-in", f"{wish.burn_in_h:g}"]
-    how = ["--by-hand", "--speed", f"{checked_speed(wish.speed):g}", "--fault", wish.fault, *long]
-    return [*start, "demo", "--unit", str(unit), *how, *folders]
+    how = ["--by-hand", "--speed", f"{checked_speed(wish.speed):g}", "--fault", wish.fault]
+    return [*start, "demo", "--unit", str(unit), *how, *same]
 
 
 def going_on(runs: Path, wall_s: Callable[[], float] = time.time) -> str:

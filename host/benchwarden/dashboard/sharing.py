@@ -13,8 +13,10 @@ import base64
 import contextlib
 import hmac
 import io
+import os
 import secrets
 import socket
+import sys
 import threading
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -33,6 +35,7 @@ COOKIE = "benchwarden_viewer"
 # A link that was passed on should not open the bench of next week.
 LONGEST_S = 7 * 24 * 3600.0
 _THREADS = 12
+_NICER = 5
 # One page asks for readings, a trend and the pulse up to twenty times a second; room for several tabs.
 VIEWER_RATE = limits.parse("150 per second")
 # Guesses at a token of 192 bits; more would only keep the program busy.
@@ -69,9 +72,11 @@ class Sharing:
         self._wsgi: Callable[..., Iterable[bytes]] | None = None
         self._server: Any = None
         self._thread: threading.Thread | None = None
+        self._ending: threading.Thread | None = None
         self._link: Link | None = None
         self._host = ""
         self._token = ""
+        self._gave_way = threading.local()
         self._counts: limits.storage.MemoryStorage | None = None
         self._rates: limits.strategies.FixedWindowRateLimiter | None = None
 
@@ -84,7 +89,10 @@ class Sharing:
         """The link while sharing is on, else None. One that has grown too old ends here."""
         link = self._link
         if link is not None and self._clock.monotonic_s() - link.since_s > LONGEST_S:
-            self.stop()
+            self._token = ""
+            # The asker may be a viewer, whose own thread cannot wait for itself to end.
+            self._ending = threading.Thread(target=self._stop, name="end of sharing", daemon=True)
+            self._ending.start()
             return None
         return link
 
@@ -118,24 +126,37 @@ class Sharing:
 
     def stop(self) -> None:
         """End sharing; the token is worth nothing from now on."""
+        self._stop()
+        ending, self._ending = self._ending, None
+        if ending is not None:
+            ending.join(5.0)
+
+    def _stop(self) -> None:
         with self._lock:
             server, thread, counts = self._server, self._thread, self._counts
             self._server = self._thread = self._link = self._rates = self._counts = None
             self._token = self._host = ""
-        if server is not None:
-            server.close()
-            # Connections that are still open are answered 401 from now on; their threads end with them.
-            server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
-        if thread is not None and thread is not threading.current_thread():
-            thread.join(2.0)
+        if server is not None and thread is not None:
+            end(server, thread)
         if counts is not None:
             # It forgets old counts in a thread of its own, a hundredth of a second at a time.
             counts.timer.join(2.0)
 
     def _marked(self, environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
         environ[SHARED] = True
+        self._give_way()
         assert self._wsgi is not None
         return self._wsgi(environ, start_response)
+
+    def _give_way(self) -> None:
+        """Let the bench go first wherever both want the processor.
+
+        On Linux niceness is a thread's own: the threads that answer viewers give way, those of the
+        bench machine's own page, and a run that is started from it, do not.
+        """
+        if sys.platform == "linux" and not getattr(self._gave_way, "done", False):
+            os.nice(_NICER)
+            self._gave_way.done = True
 
     def joined(self, cookie: str) -> bool:
         """Return True for the token of the present sharing."""
@@ -149,6 +170,14 @@ class Sharing:
     def host_allowed(self, host_header: str) -> bool:
         """Return True when the Host header names the shared address itself, by number."""
         return bool(self._host) and hmac.compare_digest(self._host.encode(), host_header.encode())
+
+
+def end(server: Any, thread: threading.Thread) -> None:
+    """End a server that `thread` runs."""
+    server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+    # Sockets are closed by the thread that waits on them: under its hands they would fail it.
+    server.trigger.pull_trigger(lambda: server.asyncore.close_all(server._map, ignore_all=True))
+    thread.join(2.0)
 
 
 def own_addresses() -> tuple[str, ...]:

@@ -16,7 +16,7 @@ import pytest
 
 from benchwarden.core.clock import SystemClock
 from benchwarden.dashboard.app import Site, make_server, make_site
-from benchwarden.dashboard.sharing import JOIN_RATE, LONGEST_S, own_addresses
+from benchwarden.dashboard.sharing import JOIN_RATE, LONGEST_S, end, own_addresses
 from benchwarden.errors import BenchwardenError
 from benchwarden.record.inbox import take_requests
 from benchwarden.record.summary import write_summary
@@ -252,9 +252,7 @@ def test_the_bench_machine_is_never_slowed_down(site: Site) -> None:
             assert json.loads(answer.read())["viewer"] is False
             line.close()
     finally:
-        server.close()
-        server.task_dispatcher.shutdown()
-        thread.join(5)
+        end(server, thread)
 
 
 @pytest.mark.parametrize(

@@ -79,15 +79,10 @@ def test_a_board_run_is_the_command_lines_own(tmp_path: Path) -> None:
 
 
 def test_a_virtual_run_is_the_command_lines_own(tmp_path: Path) -> None:
-    found = _command(Wish("one", True, speed="20", fault="runaway-slow", burn_in_h=1.5), tmp_path)
+    found = _command(Wish("one", True, speed="20", fault="runaway-slow"), tmp_path)
     args = _parser().parse_args(found[3:])
-    assert (args.speed, args.fault, args.burn_in, args.by_hand, args.no_page) == (
-        20.0,
-        "runaway-slow",
-        "1.5",
-        True,
-        True,
-    )
+    assert (args.speed, args.fault, args.by_hand, args.no_page) == (20.0, "runaway-slow", True, True)
+    assert (args.unit, args.plan) == (tmp_path / "u" / "unit.toml", tmp_path / "u" / "plan.toml")
     with pytest.raises(StageError, match="allowed: none, device-shorted"):
         _command(Wish("one", True, fault="--help"), tmp_path)
 
