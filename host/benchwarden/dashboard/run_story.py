@@ -30,6 +30,8 @@ KIND_WORDS = {
 }
 _MESSAGES = ("message", "note", "refused", "gap", "journal-full", "error", "prompt")
 _ACTS = ("confirm", "reset", "open", "end", "hold", "abort", "acknowledge")
+# Between the host's asking for the relay to open and the board's report of it.
+_SAME_TRIP_S = 2.0
 _SAID = {
     "boot": "board started",
     "stage-loaded": "stage loaded",
@@ -123,7 +125,8 @@ def story(run_dir: Path) -> Story:
     verdict = next((note.body for note in reversed(notes) if note.kind == "verdict"), {})
     metrics = verdict.get("metrics")
     metrics = metrics if isinstance(metrics, dict) else {}
-    events = [*_of_notes(notes), *_of_board(board)]
+    events = _of_notes(notes)
+    events += _of_board(board, [event for event in events if event.kind == "trip"])
     events += _of_verdict(verdict, [event for event in events if event.kind in ("trip", "finding")])
     return Story(
         row,
@@ -147,7 +150,7 @@ def _stage_name(stage: dict[str, Any]) -> str:
 
 
 def _standing(stage: dict[str, Any]) -> tuple[str, str]:
-    return plain(stage.get("status"), 40), plain(stage.get("why"))
+    return plain(stage.get("status"), 40), words.kept_together(plain(stage.get("why")))
 
 
 def _facts(header: dict[str, Any]) -> tuple[tuple[str, str], ...]:
@@ -192,7 +195,8 @@ def _of_notes(notes: Iterable[Note]) -> list[RunEvent]:
         elif note.kind == "board-restart":
             found.append(RunEvent(note.t_s, "board", "the board started anew"))
         elif note.kind in _MESSAGES:
-            found.append(RunEvent(note.t_s, "message", _said(plain(note.kind, 40), text)))
+            plainly = note.kind in ("message", "note") and text
+            found.append(RunEvent(note.t_s, "message", text if plainly else _said(plain(note.kind, 40), text)))
     return found
 
 
@@ -207,19 +211,23 @@ def _cause(table: dict[str, Any]) -> str:
     return _said(f"{words.cause(plain(table.get('cause'), 40))}{where}", plain(table.get("why")))
 
 
-def _of_board(events: Iterable[BoardEvent]) -> list[RunEvent]:
+def _of_board(events: Iterable[BoardEvent], trips: list[RunEvent]) -> list[RunEvent]:
+    """Return what the board reported; a trip only where `trips` do not tell of it already."""
     found = []
     for event in events:
         if not math.isfinite(event.t_s):
             continue
         parts = [_SAID.get(event.what, event.what.replace("-", " "))]
-        if event.cause:
-            parts.append(words.cause(event.cause))
+        cause = words.cause(event.cause) if event.cause else ""
+        parts += [cause] if cause else []
         if event.channel:
             parts.append(CHANNEL[event.channel].label)
         if event.text:
             parts.append(plain(event.text))
-        found.append(RunEvent(event.t_s, "trip" if event.what == "tripped" else "board", ", ".join(parts)))
+        # The host asked for it, and said why: one trip.
+        is_told = any(cause in trip.text and abs(trip.t_s - event.t_s) <= _SAME_TRIP_S for trip in trips)
+        kind = "trip" if event.what == "tripped" and not is_told else "board"
+        found.append(RunEvent(event.t_s, kind, ", ".join(parts)))
     return found
 
 

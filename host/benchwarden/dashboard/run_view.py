@@ -64,8 +64,7 @@ def run_page(found: Story, others: Sequence[RunRow], over: str, has_pdf: bool, h
         *cards,
         _verdict(found),
         _stages(found),
-        _plots(found),
-        html.Div([_moment(), _events()], className="beside span-4"),
+        html.Div([_plots(found), html.Div([_moment(), _events()], className="beside")], className="span-12 readings"),
         _compare(found, others, over),
         _bursts(),
         *_stores(row.name, over),
@@ -215,7 +214,6 @@ def _plots(found: Story) -> Any:
         ),
         html.Div(graphs, id="run-plots", tabIndex="0", role="group", **named({"aria-label": "Plots over time"})),
         _toggle("Rail voltage", "more"),
-        columns=8,
         id="run-readings",
     )
 

@@ -204,6 +204,16 @@ def test_callbacks_take_no_other_name(client: FlaskClient, tmp_path: Path, name:
         assert "cannot be read" in str(drawn["compare-said"]["children"])
 
 
+def test_a_viewer_may_use_all_of_the_page(runs: Path, tmp_path: Path) -> None:
+    """Nothing on it changes anything."""
+    site = make_site(None, Folders(runs, tmp_path / "records", tmp_path / "units"))
+    with site.server.test_client() as client:
+        entries = client.get("/runs/_dash-dependencies", headers=HERE).get_json()
+    asked = [entry["output"] for entry in entries if entry["clientside_function"] is None]
+    assert len(asked) == 6
+    assert {("/runs/", output) for output in asked} <= site.context.readable
+
+
 @pytest.mark.parametrize(
     "window", [None, {}, {"start": "x", "stop": []}, {"start": 1e308, "stop": -1e308}, {"start": 5, "stop": 5}, []]
 )

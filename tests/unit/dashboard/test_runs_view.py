@@ -58,6 +58,16 @@ def test_the_story_of_a_run(tripped: Path) -> None:
     assert ("Technician", "workshop") in found.facts
 
 
+def test_a_trip_that_host_and_board_tell_of_is_one(tripped: Path) -> None:
+    with Journal.open_existing(tripped) as journal:
+        asked = {"t_s": 399.5, "severity": "trip", "cause": "over-current", "channel": "", "why": "too steep"}
+        journal.append_note("finding", 399.5, asked)
+    assert story(tripped).trips_s == (399.5,)
+    with Journal.open_existing(tripped) as journal:
+        journal.append_note("finding", 100.0, {**asked, "t_s": 100.0, "cause": "dc-offset"})
+    assert story(tripped).trips_s == (100.0, 399.5)
+
+
 def test_gaps_are_events_once_all_is_read(book: RunBook, tripped: Path) -> None:
     seen = book.seen(NAME, 5.0)
     gaps = [event for event in seen.events if event.kind == "gap"]
