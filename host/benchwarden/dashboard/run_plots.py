@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 from benchwarden.analysis.spread import Spread
@@ -42,6 +43,7 @@ _SIGNS = {
     "message": ("circle-open", _GREY, 8),
 }
 _MOST_EVENTS = 400
+_MARKS = 4
 
 
 @dataclass(frozen=True)
@@ -304,7 +306,9 @@ def _axis() -> dict[str, Any]:
 
 
 def _layout(window: Window, shapes: list[dict[str, Any]]) -> dict[str, Any]:
-    places, texts = ticks(window.start_s, window.stop_s)
+    # Few enough to be read on a phone; half steps are ruled for larger screens.
+    places, texts = ticks(window.start_s, window.stop_s, _MARKS)
+    halves = [(a + b) / 2.0 for a, b in pairwise(places)]
     at = window.moment_s
     # Always the last: the page's script moves it.
     mark = {
@@ -332,6 +336,8 @@ def _layout(window: Window, shapes: list[dict[str, Any]]) -> dict[str, Any]:
             "range": [window.start_s, window.stop_s],
             "tickvals": places,
             "ticktext": texts,
+            "tickangle": 0,
+            "minor": {"tickvals": halves, "showgrid": True, "gridcolor": "rgba(125,135,140,0.25)"},
         },
     }
 
