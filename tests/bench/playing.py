@@ -16,7 +16,7 @@ from benchwarden.run import supervise
 from benchwarden.supervisor import RunInfo
 from benchwarden.virtual.demo import VirtualBench
 from benchwarden.virtual.hands import Hands
-from benchwarden.virtual.technician import Technician
+from benchwarden.virtual.technician import READ_PROMPT_S, Technician
 
 UNIT_TOML = """
 run = "test run"
@@ -69,6 +69,7 @@ def play(
     soak_s: float = 20.0,
     overshoot_pct: float = 0.0,
     confirms: bool = True,
+    reads_s: float = READ_PROMPT_S,
     prompts_expire_s: float | None = None,
     give_up_s: float = 5.0,
     flash: Path | None = None,
@@ -83,7 +84,7 @@ def play(
     clock = SystemClock()
     info = RunInfo("test", clock.utc_label(), True, 0.0, give_up_s=give_up_s)
     with VirtualBench(unit_path, fault, 0.0, seed, flash=flash) as bench, Hands(bench.hands) as hands:
-        person = Technician(hands, overshoot_pct, confirms)
+        person = Technician(hands, overshoot_pct, confirms, reads_s)
         outcome = supervise(plan, bench.port, run_dir, clock, info, person, records=records)
         truth = hands.state()
     kept = json.loads((run_dir / "verdict.json").read_text(encoding="utf-8"))

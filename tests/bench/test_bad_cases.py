@@ -79,6 +79,13 @@ def test_person_who_never_confirms(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert played.status["relay"]["contact"] is False
 
 
+def test_person_who_takes_a_minute_over_every_prompt(tmp_path: Path) -> None:
+    # Longer than the board's challenge lives, twice over.
+    played = play(tmp_path, reads_s=65.0)
+    assert played.verdict["verdict"] == "pass"
+    assert played.said().count("does not arm") == 0
+
+
 def test_person_who_turns_the_transformer_too_far(tmp_path: Path) -> None:
     played = play(tmp_path, overshoot_pct=20.0)
     assert played.verdict["verdict"] == "trip"

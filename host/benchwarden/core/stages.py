@@ -235,8 +235,7 @@ def _enter(state: State, index: int) -> tuple[State, list[Action]]:
         text = f"{stage.prompt} Stand clear, then confirm: the mains relay will close."
         state = replace(_prompted(state, text, "confirm", "close-relay", check), phase="prompt")
     elif lessens:
-        text = f"{stage.prompt} Confirm: the series lamp will be bypassed."
-        state = replace(_prompted(state, text, "confirm", "remove-limiter", check), phase="prompt")
+        state = _asked_for_lamp(state, stage)
     elif stage.confirm:
         state = replace(_prompted(state, stage.prompt, "confirm", "other", check), phase="prompt")
     else:
@@ -246,6 +245,11 @@ def _enter(state: State, index: int) -> tuple[State, list[Action]]:
             limiter_in=stage.limiter_in,
         )
     return state, actions
+
+
+def _asked_for_lamp(state: State, stage: PlanStage) -> State:
+    text = f"{stage.prompt} Confirm: the series lamp will be bypassed."
+    return replace(_prompted(state, text, "confirm", "remove-limiter", _check_words(stage)), phase="prompt")
 
 
 def _check_words(stage: PlanStage) -> str:
@@ -393,6 +397,11 @@ def _on_reply(state: State, event: Reply) -> tuple[State, list[Action]]:
         if state.phase == "closing":
             # The person's word stands; a fresh challenge is asked for.
             state = replace(state, phase="prompt", challenge=0, confirmed=False, arm_at_s=-math.inf)
+        elif state.phase == "waiting-reading" and state.closed and state.prompt is None:
+            # The challenge ran out under the person's hand; the lamp is still in.
+            stage = state.plan.stages[state.index]
+            state = replace(_asked_for_lamp(state, stage), limiter_in=True, challenge=0, stage_sent=False)
+            return state, [SendStage(stage), Say(f"The board did not act: {detail}. Confirm again.")]
         return state, [Say(f"The board did not act: {detail}. Confirm again.")]
     return state, []
 
@@ -459,7 +468,11 @@ def _on_board_event(state: State, event: BoardEvent) -> tuple[State, list[Action
             return state, [Say(why)]
         return _end(replace(state, closed=False, channel=event.channel), "tripped", event.cause, why, event.t_s)
     if event.event == wire.EV_DISARMED:
-        return replace(state, challenge=0, arm_at_s=-math.inf), []
+        state = replace(state, challenge=0, arm_at_s=-math.inf)
+        if state.phase == "prompt" and state.prompt is not None and state.prompt.act == "remove-limiter":
+            # With its challenge the board forgets the stage that waited for the lamp to go.
+            return replace(state, stage_sent=False), [SendStage(state.plan.stages[state.index])]
+        return state, []
     if event.event == wire.EV_RESET and state.phase == "connecting":
         return _enter(state, 0)
     if event.event == wire.EV_BOOT and state.phase not in ("connecting", *OVER):

@@ -28,10 +28,14 @@ class Technician:
     Args:
         overshoot_pct: how far the transformer is turned beyond what was asked.
         confirms: False for one who never answers.
+        reads_s: how long each prompt is read before it is answered.
     """
 
-    def __init__(self, hands: Hands, overshoot_pct: float = 0.0, confirms: bool = True) -> None:
+    def __init__(
+        self, hands: Hands, overshoot_pct: float = 0.0, confirms: bool = True, reads_s: float = READ_PROMPT_S
+    ) -> None:
         self._hands = hands
+        self._reads_s = reads_s
         self._overshoot_pct = overshoot_pct
         self._confirms = confirms
         self._pct = 0.0
@@ -53,7 +57,7 @@ class Technician:
         prompt = state.prompt
         if prompt is None or prompt.ask != "confirm" or prompt.prompt_id == self._answered or not self._confirms:
             return []
-        if state.t_s - prompt.since_t_s < READ_PROMPT_S:
+        if state.t_s - prompt.since_t_s < self._reads_s:
             return []
         if stage is not None and prompt.act != "reset" and self._pct != self._wanted(stage):
             return []

@@ -152,6 +152,52 @@ def test_whole_run_finishes_with_the_relay_open() -> None:
     assert bench.state.status == ("passed",) * 4
 
 
+def to_lamp_prompt(bench: Bench) -> int:
+    """Bring the run to where the lamp comes out and return the prompt's number."""
+    bench.to_closed()
+    bench.wait(8, 10.5)
+    bench.wait(8, 42.0)
+    bench.send(ev.Reply(wire.STAGE, wire.DONE, ""))
+    bench.wait(0.2)
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "5"))
+    assert bench.state.prompt is not None
+    assert bench.state.prompt.act == "remove-limiter"
+    return bench.state.prompt.prompt_id
+
+
+def test_a_person_who_takes_longer_than_the_challenge_still_gets_the_lamp_out() -> None:
+    bench = Bench()
+    prompt_id = to_lamp_prompt(bench)
+    sent = len(bench.asked(act.SendStage))
+    bench.wait(30)
+    # The board has let go of the stage that waited: it is told again, then armed again.
+    bench.send(ev.BoardEvent(bench.t_s, wire.EV_DISARMED, "none", "", 0, 0, ""))
+    assert len(bench.asked(act.SendStage)) == sent + 1
+    arms = len(bench.asked(act.Arm))
+    bench.wait(2)
+    assert len(bench.asked(act.Arm)) == arms
+    bench.send(ev.Reply(wire.STAGE, wire.DONE, ""))
+    bench.wait(0.2)
+    assert len(bench.asked(act.Arm)) == arms + 1
+    bench.send(ev.Reply(wire.ARM, wire.DONE, "6"))
+    bench.send(ev.Confirm(prompt_id, "test"))
+    assert bench.asked(act.Go)[-1] == act.Go(6)
+    assert bench.state.limiter_in is False
+
+
+def test_a_challenge_that_ran_out_under_the_hand_asks_again() -> None:
+    bench = Bench()
+    prompt_id = to_lamp_prompt(bench)
+    bench.send(ev.Confirm(prompt_id, "test"))
+    bench.send(ev.Reply(wire.GO, wire.R_CHALLENGE, ""))
+    assert bench.state.phase == "prompt"
+    assert bench.state.prompt is not None
+    assert bench.state.prompt.act == "remove-limiter"
+    assert bench.state.prompt.prompt_id != prompt_id
+    assert bench.state.limiter_in is True
+    assert isinstance(bench.actions[-2], act.SendStage)
+
+
 def test_limiter_is_not_bypassed_without_a_confirmation() -> None:
     bench = Bench()
     bench.to_closed()
