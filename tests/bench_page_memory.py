@@ -29,8 +29,8 @@ from benchwarden.record.journal import Journal
 _HISTORY = 6000
 
 
-def resident_mb(parent: int) -> dict[str, float]:
-    """Return resident memory by kind of process, of `parent` and all below it."""
+def private_mb(parent: int) -> dict[str, float]:
+    """Return private memory by kind of process, of `parent` and all below it."""
     children: dict[int, list[int]] = {}
     for stat in Path("/proc").glob("[0-9]*/stat"):
         try:
@@ -44,12 +44,13 @@ def resident_mb(parent: int) -> dict[str, float]:
         pid = waiting.pop()
         waiting += children.get(pid, [])
         try:
-            words = Path(f"/proc/{pid}/cmdline").read_text().split("\0")
-            pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-        except (OSError, IndexError):
+            words = Path(f"/proc/{pid}/cmdline").read_text().replace("\0", " ").split()
+            rows = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+        except OSError:
             continue
+        private_kb = sum(int(row.split()[1]) for row in rows if row.startswith("Private_"))
         kind = next((word.partition("=")[2] for word in words if word.startswith("--type=")), "browser")
-        found[kind] = found.get(kind, 0.0) + pages * 4096 / 1e6
+        found[kind] = found.get(kind, 0.0) + private_kb * 1024 / 1e6
     return found
 
 
@@ -76,7 +77,7 @@ def main() -> None:
             for part in range(1, 11):
                 time.sleep(max(0.0, began_s + part * seconds / 10.0 - time.monotonic()))
                 writer.forget_before(600.0)
-                told = ", ".join(f"{kind} {mb:.0f}" for kind, mb in sorted(resident_mb(browser.pid).items()))
+                told = ", ".join(f"{kind} {mb:.0f}" for kind, mb in sorted(private_mb(browser.pid).items()))
                 rate = (served.cpu_s() - cpu_s) / (time.monotonic() - began_s)
                 print(f"after {part * seconds / 10.0:.0f} s: {told} MB; dashboard CPU {rate:.1%}", flush=True)
         finally:

@@ -478,10 +478,10 @@ def page(now: Snapshot, points: Points) -> Any:
                         [
                             html.Div(drawn["now"], id="now", role="status"),
                             html.Div(drawn["times"], id="times"),
+                            _confirm_place(),
                             html.Div(id="pots", className="pots"),
                             html.Dl(id="aim", className="figures aim"),
                             html.Ul(id="proofs", className="plain proofs", **named({"aria-label": "What proves it"})),
-                            _confirm_place(),
                         ],
                         className="card now",
                         **named({"aria-label": "What is going on and what to do"}),
