@@ -10,7 +10,7 @@ from typing import Any
 import fake_run
 import numpy as np
 import pytest
-from browser_bench import Bench, Served
+from browser_bench import Bench, Served, serious_findings
 from playwright.sync_api import BrowserContext, Page, Route, expect
 
 from benchwarden.core.channels import INDEX
@@ -395,3 +395,54 @@ def test_writer_never_waits_for_readers(live: Page, bench: Any) -> None:
     before = bench._t_s
     time.sleep(2)
     assert bench._t_s - before > 1.0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_state_is_open_to_everybody(live: Page, bench: Any, scheme: Any) -> None:
+    # axe-core's rules for WCAG 2.0 to 2.2, levels A and AA, and its best practices.
+    live.emulate_media(color_scheme=scheme)
+    for name in ("connecting", "confirm", "holding", "near", "missing", "tripped", "link-lost", "finished"):
+        bench.show(name)
+        expect(live.locator("#now")).to_contain_text(SAYS[name][0])
+        assert serious_findings(live) == [], name
+    live.emulate_media(color_scheme="light")
+
+
+def test_the_forecast_is_drawn_ahead_of_the_readings(live: Page, bench: Any) -> None:
+    table = fake_run.fresh("holding")
+    table["outlook"]["left"] |= {
+        "ahead": [[100.0, 9.4, 9.4, 9.4], [400.0, 10.9, 10.5, 11.4], [700.0, 11.7, 11.0, 12.3]],
+        "sink_ahead": [[100.0, 38.0, 38.0, 38.0], [700.0, 44.0, 42.0, 46.0]],
+    }
+    bench.show(table)
+    for plot, first, last in (("bias", 9.4, 11.7), ("temperature", 38.0, 44.0)):
+        drawn = f"document.querySelector('#trend-{plot} .js-plotly-plot').data.at(-4).y"
+        expect(live.locator(f"#trend-{plot} .js-fill").first).to_be_attached()
+        assert live.evaluate(f"[{drawn}[0], {drawn}.at(-1)]") == [first, last]
+    # The forecast goes with the run.
+    bench.show("tripped")
+    expect(live.locator("#trend-bias .js-fill")).to_have_count(0)
+
+
+def test_what_proves_an_act_is_shown_as_it_comes(live: Page, bench: Any) -> None:
+    table = fake_run.fresh("waiting-reading")
+    stage = table["stages"][table["stage_index"]]
+    stage["expected"] = {"rail_pos_v": [40.0, 42.0, 44.0]}
+    table["values"]["rail_pos_v"] = [30.0, 30.0, 30.0]
+    bench.show(table)
+    row = live.locator("#proofs li", has_text="Positive rail")
+    expect(row).to_have_text("◇ Positive rail 30.00 V needs 40.00 to 44.00 V")
+    table["values"]["rail_pos_v"] = [41.0, 41.0, 41.0]
+    expect(row).to_have_text("✓ Positive rail 41.00 V as needed (40.00 to 44.00 V)")
+
+
+def test_confirming_is_not_hidden_by_the_control(live: Page, bench: Any) -> None:
+    # WCAG 2.2, 2.4.11: what has the focus is not covered by the control at the bottom.
+    bench.show("remove-limiter")
+    live.set_viewport_size({"width": 390, "height": 500})
+    live.locator("#confirm-first").focus()
+    box, dock = live.locator("#confirm-first").bounding_box(), live.locator("#open-form").bounding_box()
+    assert box is not None
+    assert dock is not None
+    assert box["y"] + box["height"] <= dock["y"]
+    live.set_viewport_size({"width": 1366, "height": 768})
