@@ -14,8 +14,8 @@ from benchwarden.dashboard.runs_list import RunRow, read_row, without_path
 from benchwarden.dashboard.status import plain
 from benchwarden.errors import BenchwardenError
 from benchwarden.record.journal_reader import JournalReader
-from benchwarden.report.source import Event as BoardEvent
-from benchwarden.report.source import Note, event_of, stage_progress
+from benchwarden.record.run_events import Event as BoardEvent
+from benchwarden.record.run_events import Note, event_of, stage_progress
 
 # Kinds of events, the gravest first; each is a row of the track above the plots.
 KINDS = ("trip", "finding", "gap", "stage", "act", "board", "message")

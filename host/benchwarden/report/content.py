@@ -17,6 +17,7 @@ from benchwarden import __version__
 from benchwarden.core.calibration import Calibration, uncertainty, unpack_calibration
 from benchwarden.core.channels import CHANNEL, CHANNELS, GROUPS, INDEX
 from benchwarden.errors import RecordError
+from benchwarden.record.run_events import Event, Note
 from benchwarden.report.figures import (
     Boundary,
     Figure,
@@ -39,7 +40,7 @@ from benchwarden.report.printable import (
     uncertainty_text,
 )
 from benchwarden.report.result import CAUSE_WORDS, BoardTrip, Result, StageEnd, result_of, trip_words
-from benchwarden.report.source import Burst, Event, Material, Note
+from benchwarden.report.source import Burst, Material
 
 Row = tuple[str, ...]
 

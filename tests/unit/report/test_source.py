@@ -10,7 +10,8 @@ import pytest
 from invented_runs import BOOT, T0_MS, frames, plan, write_run
 
 from benchwarden.record.journal import Journal
-from benchwarden.report.source import Note, event_of, gather, stage_progress
+from benchwarden.record.run_events import Note, event_of, stage_progress
+from benchwarden.report.source import gather
 from wardenfw import wire
 
 
