@@ -18,6 +18,7 @@ from benchwarden.dashboard.feed import Feed
 from benchwarden.dashboard.frame import card, framed, named
 from benchwarden.dashboard.run_names import run_folder
 from benchwarden.dashboard.status import Status, number
+from benchwarden.dashboard.time_axis import clock
 from benchwarden.dashboard.window import Window, dragged, moved, window_of
 from benchwarden.errors import RecordError
 from benchwarden.record.journal_reader import JournalReader
@@ -180,7 +181,7 @@ def _draw(app: Dash, runs: _Runs) -> None:
             *(bias_view.verdict(outlook.get(side), fits[side], is_over) for side in SIDES),
             figure,
             bias_figures.against_sink(points, fits),
-            f"On view: {bias_view.clock_text(window.start_s)} to {bias_view.clock_text(window.stop_s)}"
+            f"On view: {clock(window.start_s, 1)} to {clock(window.stop_s, 1)}"
             + (" (the whole run)." if window.whole else "."),
             window.data(),
             is_over and overview.complete >= 1.0,

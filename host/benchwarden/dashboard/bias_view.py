@@ -12,6 +12,7 @@ from benchwarden.core.channels import CHANNEL, CHANNELS
 from benchwarden.dashboard import words
 from benchwarden.dashboard.margins import scale
 from benchwarden.dashboard.status import OutlookRow
+from benchwarden.dashboard.time_axis import clock
 from benchwarden.record.overview import Moment
 
 _STATES = {
@@ -117,14 +118,6 @@ def moment_table(moment: Moment | None) -> list[Any]:
         ]
     )
     return [
-        html.P([html.Strong(f"At {clock_text(moment.t_s)}. "), side], className="moment-said"),
+        html.P([html.Strong(f"At {clock(moment.t_s, 1)}. "), side], className="moment-said"),
         html.Table([html.Thead(heads), html.Tbody(rows)], className="moment-table"),
     ]
-
-
-def clock_text(t_s: float) -> str:
-    """Return run time as hours, minutes and seconds to a tenth: 1:02:03.4."""
-    tenths = round(abs(t_s) * 10)
-    hours, rest = divmod(tenths, 36000)
-    minutes, rest = divmod(rest, 600)
-    return f"{'−' if t_s < 0 else ''}{hours}:{minutes:02d}:{rest // 10:02d}.{rest % 10}"
