@@ -25,12 +25,14 @@ import sys
 from pathlib import Path
 from benchwarden.dashboard.app import serve
 from benchwarden.dashboard.context import Folders
-run_dir, port, runs, records, units = sys.argv[1:]
+run_dir, port, runs, records, units, share = sys.argv[1:]
 serve(
     Path(run_dir) if run_dir else None,
     port=int(port),
     ready=lambda url: print(url, flush=True),
     folders=Folders(Path(runs), Path(records), Path(units)),
+    share=share,
+    shared=lambda url: print(url, flush=True),
 )
 """
 
@@ -49,11 +51,12 @@ def serious_findings(page: Any) -> list[str]:
 class Served:
     """The dashboard as its own process, as the command line starts it."""
 
-    def __init__(self, run_dir: Path | None, root: Path | None = None) -> None:
+    def __init__(self, run_dir: Path | None, root: Path | None = None, share: str = "") -> None:
         """Serve a run folder, or with None whatever is newest in `root`/runs.
 
         Args:
             root: folder of the folders runs, records and units; default: the run's parent holds the runs.
+            share: address to share under from the start; `link` is then what a viewer opens.
         """
         assert run_dir is not None or root is not None
         self.run_dir = run_dir
@@ -61,10 +64,11 @@ class Served:
         base = root or (run_dir or Path())
         self.records, self.units = base / "records", base / "units"
         self.port = 0
+        self.share, self.link = share, ""
         self.start()
 
     def start(self) -> None:
-        places = [self.run_dir or "", self.port, self.runs, self.records, self.units]
+        places = [self.run_dir or "", self.port, self.runs, self.records, self.units, self.share]
         self._process = subprocess.Popen(
             [sys.executable, "-c", _SERVE, *map(str, places)],
             stdout=subprocess.PIPE,
@@ -74,6 +78,8 @@ class Served:
         assert self._process.stdout is not None
         self.url = self._process.stdout.readline().strip()
         self.port = int(self.url.rstrip("/").rsplit(":", 1)[1])
+        if self.share:
+            self.link = self._process.stdout.readline().strip()
 
     def cpu_s(self) -> float:
         """Return the processor time used so far, seconds (Linux)."""
