@@ -21,7 +21,7 @@ from playwright.sync_api import Page, sync_playwright
 
 ROOT = Path(__file__).resolve().parents[1]
 FLAGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update")
-LAPTOP, PHONE = {"width": 1366, "height": 768}, {"width": 390, "height": 844}
+TALL, PHONE = {"width": 1366, "height": 1640}, {"width": 390, "height": 844}
 # Slow enough to be photographed, quick enough to wait for.
 SPEED = 12.0
 LONGEST_S = 300.0
@@ -71,10 +71,10 @@ def main() -> None:
         url = site.stdout.readline().split()[-1]
         browser = playwright.chromium.launch(executable_path=chromium, args=list(FLAGS))
         try:
-            light = browser.new_page(viewport=LAPTOP)
-            dark = browser.new_page(viewport=LAPTOP, color_scheme="dark")
+            light = browser.new_page(viewport=TALL)
+            dark = browser.new_page(viewport=TALL, color_scheme="dark")
             phone = browser.new_page(viewport=PHONE, device_scale_factor=1)
-            _wait(runs, lambda s: s["stage_index"] == 7 and any(o["ahead"] for o in s["outlook"].values()))
+            _wait(runs, lambda s: s["t_s"] > 400.0 and all(o["ahead"] for o in s["outlook"].values()))
             _shoot(light, url, target / "bench.png", "#channels tr")
             _wait(runs, lambda s: bool(s["verdict"]))
             _shoot(phone, url, target / "tripped-phone.png", "#channels tr")

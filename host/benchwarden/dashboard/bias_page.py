@@ -168,6 +168,7 @@ def _draw(app: Dash, runs: _Runs) -> None:
         outlook = {row.side: row for row in (status.outlook if status is not None else ())}
         target_mv = next((row.target_mv for row in outlook.values()), None)
         fits, points = _fitted(overview, window, target_mv or 0.0)
+        trips = {trip.channel: trip for trip in reversed(status.trips if status is not None else ())}
         figure = bias_figures.over_time(
             overview.lines(_LINES, window.start_s, window.stop_s),
             window,
@@ -178,7 +179,7 @@ def _draw(app: Dash, runs: _Runs) -> None:
         )
         return [
             _run_words(name, status, overview),
-            *(bias_view.verdict(outlook.get(side), fits[side], is_over) for side in SIDES),
+            *(bias_view.verdict(outlook.get(side), fits[side], is_over, trips.get(side)) for side in SIDES),
             figure,
             bias_figures.against_sink(points, fits),
             f"On view: {clock(window.start_s, 1)} to {clock(window.stop_s, 1)}"

@@ -11,7 +11,7 @@ from benchwarden.analysis.slow_fit import Coefficient
 from benchwarden.core.channels import CHANNEL, CHANNELS
 from benchwarden.dashboard import words
 from benchwarden.dashboard.margins import scale
-from benchwarden.dashboard.status import OutlookRow
+from benchwarden.dashboard.status import FindingRow, OutlookRow
 from benchwarden.dashboard.time_axis import clock
 from benchwarden.record.overview import Moment
 
@@ -23,20 +23,25 @@ _STATES = {
 }
 
 
-def verdict(row: OutlookRow | None, fit: WindowFit, is_over: bool) -> list[Any]:
+def verdict(row: OutlookRow | None, fit: WindowFit, is_over: bool, trip: FindingRow | None) -> list[Any]:
     """Return one channel's verdict and figures as components.
 
     Args:
         fit: of the window on view.
         is_over: the run has ended: what is told is what was last known.
+        trip: what this channel tripped on.
     """
+    head: list[Any] = []
+    if trip is not None:
+        head = [html.P(f"✕ Tripped: {words.cause(trip.cause)}", className="bias-state bias-tripped")]
     if row is None:
-        head: list[Any] = [html.P("· Nothing is known of this channel.", className="bias-state")]
+        head += [html.P("· Nothing is known of this channel.", className="bias-state")]
         facts: list[tuple[str, str]] = []
     else:
         sign, said = _STATES.get(row.state, ("·", row.state or "Not known yet"))
         was = " (when the run ended)" if is_over else ""
-        head = [html.P(f"{sign} {said}{was}", className=f"bias-state bias-{row.state if row.state in _STATES else ''}")]
+        kind = f"bias-state bias-{row.state if row.state in _STATES else ''}" if trip is None else ""
+        head.append(html.P(f"{sign} {said}{was}" if trip is None else f"{said} before it tripped.", className=kind))
         if row.why:
             head.append(
                 html.P(

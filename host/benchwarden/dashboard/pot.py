@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchwarden.core.channels import CHANNELS
+from benchwarden.dashboard import words
 from benchwarden.dashboard.margins import scale
 from benchwarden.dashboard.status import OutlookRow, Status
 
@@ -60,8 +61,12 @@ def _pot(
     if row is None or row.target_mv is None:
         return Pot(side, now, "–", "–", "No target is known.", "")
     target = f"{row.target_mv:.1f}"
+    if row.reaches_s is not None and row.final_mv is None:
+        soon = words.duration(row.reaches_s)
+        return Pot(side, now, "–", "nowhere", f"No pot mends this: it reaches its safe limit in about {soon}.", "")
     if row.set_now_mv is None or row.final_mv is None:
-        return Pot(side, now, target, "–", f"For a start the target. Its end: {row.why or 'not known yet'}.", "")
+        why = (row.why or "not known yet").replace("+-", "\N{PLUS-MINUS SIGN}")
+        return Pot(side, now, target, "–", f"For a start the target. Its end: {why}.", "")
     span = ""
     if row.final_95_mv is not None:
         span = f" ({row.final_95_mv[0]:.1f}\N{NO-BREAK SPACE}…\N{NO-BREAK SPACE}{row.final_95_mv[1]:.1f})"

@@ -85,6 +85,13 @@ def test_figures_are_told_per_channel(client: FlaskClient) -> None:
     assert "Not known yet" in text(found["bias-right-told"]["children"])
 
 
+def test_a_channel_that_tripped_says_so_first(tmp_path: Path) -> None:
+    with make_site(write_run(tmp_path, "tripped")).server.test_client() as client:
+        found = draw(client)
+    assert "✕ Tripped: bias and heat feeding each other (thermal-runaway)" in text(found["bias-left-told"]["children"])
+    assert "Tripped" not in text(found["bias-right-told"]["children"])
+
+
 def test_a_drag_and_the_buttons_move_the_window(client: FlaskClient) -> None:
     relayout = {"xaxis.range[0]": 2.0, "xaxis.range[1]": 4.0}
     found = draw(client, "bias-over-time.relayoutData", bias_over_time__relayoutData=relayout)

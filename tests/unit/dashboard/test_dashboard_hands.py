@@ -101,6 +101,12 @@ def test_advice_waits_until_it_is_worth_a_turn(outlook: dict[str, Any], says: st
     assert left.turn == turn
 
 
+def test_a_bias_without_an_end_is_no_matter_of_the_pot() -> None:
+    left, _ = pots(idle("holding", final_mv=None, set_now_mv=None, reaches_limit_s=[300.0, 600.0, 900.0]))
+    assert (left.set_now, left.settles, left.turn) == ("–", "nowhere", "")
+    assert left.says == "No pot mends this: it reaches its safe limit in about 10 min 00 s."
+
+
 def test_no_pot_is_shown_through_the_lamp_or_without_mains() -> None:
     assert pots(parse(fake_run.fresh("confirm"))) == ()
     assert pots(parse(fake_run.fresh("holding"))) == ()
