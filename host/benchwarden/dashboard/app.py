@@ -7,6 +7,7 @@ to draw, holds up no other, and the control that opens the relay is part of all.
 from __future__ import annotations
 
 import html
+import logging
 import secrets
 import socket
 from collections.abc import Callable
@@ -123,6 +124,8 @@ def make_server(site: Site, host: str = "127.0.0.1", port: int = 0) -> Any:
             f"dashboard host {host!r}: allowed: {', '.join(LOOPBACK)}; the page has no sign-in and can open "
             "and close a mains relay. To let others look, share it from the setup page"
         )
+    # A few pages ask at the same instant, ten times a second; that is no news for a terminal.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     sock: socket.socket = bound("::1" if host == "::1" else "127.0.0.1", port, "dashboard port")
     return create_server(site.server, sockets=[sock], threads=8, ident=None)
 
