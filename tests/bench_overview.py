@@ -7,6 +7,7 @@ The journal is written in packed batches of a minute, as a live run's are once m
 from __future__ import annotations
 
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -14,6 +15,8 @@ import time
 from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parent / "browser"))
 
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.samples import FRAME_DTYPE
@@ -28,13 +31,14 @@ _DRAWN = tuple(name for name in CHANNELS if name not in ("rail_pos_v", "rail_neg
 def main() -> None:
     hours = float(sys.argv[1]) if len(sys.argv) > 1 else 72.0
     if len(sys.argv) > 3:
-        (write if sys.argv[2] == "write" else measure)(Path(sys.argv[3]), hours)
+        {"write": write, "measure": measure, "browse": browse}[sys.argv[2]](Path(sys.argv[3]), hours)
         return
     memory = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as folder:
-        run_dir = Path(folder) / "run"
+        run_dir = Path(folder) / "runs" / "20260115T090000Z-long"
+        run_dir.mkdir(parents=True)
         # Each in a process of its own: memory is then what opening takes.
-        for step in ("write", "measure"):
+        for step in ("write", "measure", "browse"):
             subprocess.run([sys.executable, __file__, str(hours), step, str(run_dir)], check=True)
 
 
@@ -98,6 +102,53 @@ def measure(run_dir: Path, hours: float) -> None:
     whole_s = time.perf_counter() - at
     print(f"decoding all {held} frames, nothing kept: {whole_s:.2f} s")
     print(f"that is {whole_s / first_s:.1f} first pictures, {whole_s / zoom_s:.0f} zooms to a minute, {hours:g} h")
+
+
+_SHOWN = "() => document.querySelectorAll('{plot} .scatterlayer .trace .js-line').length"
+
+
+def browse(run_dir: Path, hours: float) -> None:
+    """Open the record in Chromium, cold, and zoom; skipped where there is none."""
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    if chromium is None:
+        print("no Chromium on this machine: pages not measured")
+        return
+    from browser_bench import Served
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox", "--disable-gpu"])
+        for name, path, plot, zoom in (
+            ("runs page", f"runs/?run={run_dir.name}", "#run-bias", "Zoom in"),
+            ("bias page", f"bias/?run={run_dir.name}", "#bias-over-time", "Zoom in"),
+        ):
+            # A dashboard of its own for each: nothing of the run is in its memory yet.
+            served = Served(None, run_dir.parent.parent)
+            page = browser.new_page(viewport={"width": 1366, "height": 900})
+            page.goto(served.url + path.partition("/")[0] + "/")
+            page.wait_for_timeout(2500)
+            began = time.perf_counter()
+            # The page's programs are there, as for somebody who comes from the list.
+            page.goto(served.url + path, wait_until="commit")
+            while not page.evaluate(_SHOWN.format(plot=plot)):
+                time.sleep(0.01)
+            first_s = time.perf_counter() - began
+            page.wait_for_timeout(4000)
+            took = []
+            for _ in range(6):
+                at = time.perf_counter()
+                with page.expect_response(lambda answer: "_dash-update-component" in answer.url):
+                    page.get_by_role("button", name=zoom, exact=True).click()
+                page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+                took.append(time.perf_counter() - at)
+                page.wait_for_timeout(400)
+            told = ", ".join(f"{1000 * one:.0f}" for one in took)
+            print(f"{name}: first picture {first_s:.2f} s (asked for: 1 s)")
+            print(f"{name}: zoom, press to picture {told} ms (asked for: 300 ms)")
+            print(f"{name}: dashboard {served.memory_mb():.0f} MB (asked for: 500 MB)", flush=True)
+            page.close()
+            served.kill()
+        browser.close()
 
 
 def peak_mb() -> float:

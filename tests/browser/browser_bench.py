@@ -86,6 +86,10 @@ class Served:
         fields = Path(f"/proc/{self._process.pid}/stat").read_text().rsplit(")", 1)[1].split()
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
+    def memory_mb(self) -> float:
+        """Return what it holds resident, in MB (Linux)."""
+        return int(Path(f"/proc/{self._process.pid}/statm").read_text().split()[1]) * 4096 / 1e6
+
     def freeze(self) -> None:
         self._process.send_signal(signal.SIGSTOP)
 

@@ -27,9 +27,13 @@ from benchwarden.record.overview import Overview, Overviews
 _LINES = ("bias_left_v", "bias_right_v", "sink_left_c", "sink_right_c", "ambient_c")
 # A run that is going on is drawn anew this often; its readings are on the bench page.
 _TICK_MS = 4000
-_BUDGET_S = 0.25
+# A long record is read on in the pauses; somebody who zooms does not wait for it.
+_FILL_MS = 600
+_BUDGET_S, _ZOOM_BUDGET_S = 0.25, 0.02
 # Points of the fit: enough for its blocks, few enough to send.
 _FIT_POINTS = 600
+# Points of a line, and signs in the plot against the sink: what a screen can show, and a browser draws in time.
+_LINE_POINTS, _SIGNS = 1000, 150
 
 _BUTTONS = (
     ("whole", "Whole run"),
@@ -136,6 +140,7 @@ def _draw(app: Dash, runs: _Runs) -> None:
         Output("bias-on-view", "children"),
         Output("bias-window", "data"),
         Output("bias-tick", "disabled"),
+        Output("bias-tick", "interval"),
         Input("bias-tick", "n_intervals"),
         Input("where", "search"),
         Input("bias-over-time", "relayoutData"),
@@ -145,18 +150,18 @@ def _draw(app: Dash, runs: _Runs) -> None:
     )
     def draw(_tick: int | None, search: str | None, relayout: Any, *rest: Any) -> list[Any]:
         kept, moment_s = rest[-2], number(rest[-1])
-        nothing_new: list[Any] = [no_update] * 8
+        nothing_new: list[Any] = [no_update] * 9
         asked = ctx.triggered_id
         wanted = dragged(relayout) if asked == "bias-over-time" else None
         if asked == "bias-over-time" and wanted is None:
             return nothing_new
         try:
             name, feed, overview = runs.of(search)
-            overview.update(_BUDGET_S)
+            overview.update(_BUDGET_S if asked in (None, "where", "bias-tick") else _ZOOM_BUDGET_S)
             stages = _stages(overview)
         except RecordError as error:
             said = f"Nothing to show: {error}."
-            return [said, [], [], *[no_update] * 5]
+            return [said, [], [], *[no_update] * 6]
         first_s, last_s = overview.first_s, overview.last_s
         window = window_of(None if asked == "where" else kept, first_s, last_s)
         if wanted is not None:
@@ -170,7 +175,7 @@ def _draw(app: Dash, runs: _Runs) -> None:
         fits, points = _fitted(overview, window, target_mv or 0.0)
         trips = {trip.channel: trip for trip in reversed(status.trips if status is not None else ())}
         figure = bias_figures.over_time(
-            overview.lines(_LINES, window.start_s, window.stop_s),
+            overview.lines(_LINES, window.start_s, window.stop_s, _LINE_POINTS),
             window,
             target_mv,
             () if is_over else tuple(outlook.values()),
@@ -186,6 +191,7 @@ def _draw(app: Dash, runs: _Runs) -> None:
             + (" (the whole run)." if window.whole else "."),
             window.data(),
             is_over and overview.complete >= 1.0,
+            _TICK_MS if overview.complete >= 1.0 else _FILL_MS,
         ]
 
 
@@ -230,7 +236,8 @@ def _fitted(overview: Overview, window: Window, target_mv: float) -> tuple[dict[
 
 def _shown(sink_c: FloatArray, drop_v: FloatArray, idle: BoolArray) -> tuple[list[float], list[float]]:
     there = idle & ~np.isnan(sink_c) & ~np.isnan(drop_v)
-    return sink_c[there].tolist(), (1e3 * drop_v[there]).tolist()
+    every = max(1, -(-int(there.sum()) // _SIGNS))
+    return sink_c[there][::every].tolist(), (1e3 * drop_v[there][::every]).tolist()
 
 
 def _point(app: Dash, runs: _Runs) -> None:
