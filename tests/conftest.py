@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -18,7 +19,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     no_board = pytest.mark.skip(reason="needs a real board: --port")
     no_image = pytest.mark.skip(reason="needs a board image: set BENCHWARDEN_UF2")
+    here = Path(__file__).parent
     for item in items:
+        # Two groups run at a time: a file each, but all that looks at a clock through a browser in one.
+        folder = item.path.relative_to(here).parts[0] if here in item.path.parents else ""
+        item.add_marker(pytest.mark.xdist_group("browser" if folder == "browser" else str(item.path)))
         if item.get_closest_marker("hardware") and not config.getoption("--port"):
             item.add_marker(no_board)
         if item.get_closest_marker("emulator") and not os.environ.get("BENCHWARDEN_UF2"):

@@ -404,6 +404,7 @@ def test_every_state_is_open_to_everybody(live: Page, bench: Any, scheme: Any) -
     for name in ("connecting", "confirm", "holding", "near", "missing", "tripped", "link-lost", "finished"):
         bench.show(name)
         expect(live.locator("#now")).to_contain_text(SAYS[name][0])
+        expect(live.locator("#shout")).to_contain_text(SAYS[name][2])
         assert serious_findings(live) == [], name
     live.emulate_media(color_scheme="light")
 

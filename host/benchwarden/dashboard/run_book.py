@@ -23,7 +23,7 @@ from benchwarden.record.thinning import Line
 
 # How long one answer reads at most: the rest comes with the next.
 BUDGET_S = 0.25
-MOST_POINTS = 1200
+MOST_POINTS = 900
 _LEAST_WINDOW_S = 0.2
 _MOST_STORIES = 8
 # In a wider window the scans of a full-rate record are closer together than its frames need.
