@@ -36,8 +36,8 @@ COOKIE = "benchwarden_viewer"
 LONGEST_S = 7 * 24 * 3600.0
 _THREADS = 12
 _NICER = 5
-# One page asks for readings, a trend and the pulse up to twenty times a second; room for several tabs.
-VIEWER_RATE = limits.parse("150 per second")
+# One page asks for readings, a trend and the pulse up to twenty times a second; several may share an address.
+VIEWER_RATE = limits.parse("400 per second")
 # Guesses at a token of 192 bits; more would only keep the program busy.
 JOIN_RATE = limits.parse("10 per minute")
 
