@@ -121,6 +121,8 @@
       spoken = text;
       shout.replaceChildren.apply(shout, alarms.map(function (a) { return line(a.kind, a.text, a.act); }));
       shout.hidden = alarms.length === 0;
+      /* Of a run that is over it need not stay in the way of reading. */
+      shout.classList.toggle("over", !!(last && last.ended));
       document.body.dataset.alarm = alarms.length ? alarms[0].kind : "";
     }
     document.title = (alarms.length ? "! " + alarms[0].text : last && !last.waiting ? last.phase : pageName) + " – Benchwarden";
