@@ -228,7 +228,7 @@ def _supervised(
     run_dir = new_run_dir(args.runs, label, started)
     print(f"Run folder: {run_dir}")
     info = RunInfo(run_dir.name, started, person is not None, speed)
-    page = None if args.no_page else _start_page(run_dir, args.page_port)
+    page = None if args.no_page else _start_page(run_dir, args.page_port, args.records)
     # A virtual bench keeps quiet unless it is set up not to.
     alerts = None if args.no_alerts else alert_command.start(run_dir, args.records, person is None, print)
     ended = False
@@ -255,9 +255,11 @@ def _supervised(
     return outcome
 
 
-def _start_page(run_dir: Path, port: int) -> subprocess.Popen[bytes]:
+def _start_page(run_dir: Path, port: int, records: Path | None) -> subprocess.Popen[bytes]:
     # A process of its own: whatever a browser does to it, the run does not notice.
     command = [sys.executable, "-m", "benchwarden", "page", str(run_dir), "--port", str(port)]
+    if records is not None:
+        command += ["--records", str(records)]
     return subprocess.Popen(command, stdin=subprocess.DEVNULL)
 
 
