@@ -21,15 +21,12 @@ from pathlib import Path
 
 from benchwarden.core.clock import Clock
 from benchwarden.dashboard.confirm import LATEST_S, SOONEST_S
+from benchwarden.dashboard.going_runs import going_runs
 from benchwarden.dashboard.plan_form import number_of
-from benchwarden.dashboard.status import parse, plain
+from benchwarden.dashboard.status import plain
 from benchwarden.errors import RecordError, StageError
-from benchwarden.record.summary import NAME as STATUS_NAME
-from benchwarden.record.summary import read_summary
 
 FASTEST = 100.0
-# Ten statuses a second are written by a run that lives.
-FRESH_S = 10.0
 LAST_LINES = 12
 NO_FAULT = "none"
 # What the virtual bench can be asked to break, or to mislead the judge with.
@@ -158,23 +155,12 @@ def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path) -> li
 
 
 def going_on(runs: Path, wall_s: Callable[[], float] = time.time) -> str:
-    """Return the name of a run that is going on in `runs`, "" for none.
-
-    One whose status is old counts as gone: its program has died or hangs, and the board
-    has opened the relay by itself.
-    """
+    """Return the name of the newest run that is going on in `runs`, "" for none."""
     try:
         folders = sorted((path for path in runs.iterdir() if path.is_dir()), reverse=True)
     except OSError:
         return ""
-    for folder in folders:
-        try:
-            age_s = wall_s() - (folder / STATUS_NAME).stat().st_mtime
-            if age_s < FRESH_S and not parse(read_summary(folder)).ended:
-                return folder.name
-        except (OSError, RecordError):
-            continue
-    return ""
+    return next((folder.name for folder, _ in going_runs(folders, wall_s())), "")
 
 
 class Starter:

@@ -10,13 +10,11 @@ from typing import Any
 
 from benchwarden.dashboard.board_commands import PROGRAM, Ports, SelfTest, found_ports, self_test
 from benchwarden.dashboard.context import Context
+from benchwarden.dashboard.going_runs import going_runs
 from benchwarden.dashboard.status import Board, parse, plain
 from benchwarden.errors import RecordError, StageError
-from benchwarden.record.summary import NAME as STATUS_NAME
 from benchwarden.record.summary import read_summary
 
-# A supervisor writes ten times a second; one that is held up by a slow disk is still going on.
-GOING_S = 10.0
 # Pages that open in one breath are answered by one look.
 _SAME_LOOK_S = 3.0
 
@@ -114,18 +112,10 @@ class Bench:
             folders = {path for path in self._context.folders.runs.iterdir() if path.is_dir()}
         except OSError:
             folders = set()
-        found = []
-        for run_dir in sorted(folders | {on_view}):
-            try:
-                age_s = self._wall_s() - (run_dir / STATUS_NAME).stat().st_mtime
-                if abs(age_s) > GOING_S:
-                    continue
-                status = parse(read_summary(run_dir))
-            except (OSError, RecordError):
-                continue
-            if not status.ended:
-                found.append(Going(plain(run_dir.name, 120), status.board.name if status.board else ""))
-        return tuple(found)
+        return tuple(
+            Going(plain(run_dir.name, 120), status.board.name if status.board else "")
+            for run_dir, status in going_runs(sorted(folders | {on_view}), self._wall_s())
+        )
 
     def board_of_run(self) -> BoardOfRun | None:
         """Return the board of the run on view, None while none is known."""
