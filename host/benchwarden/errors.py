@@ -51,3 +51,19 @@ class RecordDamaged(RecordError):
         super().__init__(message)
         self.recovered = recovered
         self.lost = lost
+
+
+class JobError(BenchwardenError, ValueError):
+    """What was given about a job or a part is wrong; nothing was kept of it."""
+
+
+class JobConflict(JobError):
+    """Somebody else saved the job meanwhile; read it again and decide.
+
+    Attributes:
+        fields: names of what differs between the two, for the person to decide on.
+    """
+
+    def __init__(self, message: str, fields: tuple[str, ...] = ()) -> None:
+        super().__init__(message)
+        self.fields = fields
