@@ -101,12 +101,14 @@ def supervise(
     person: Person | None = None,
     said: Callable[[str], None] = lambda text: None,
     records: Path | None = None,
+    before: dict[str, Any] | None = None,
 ) -> Outcome:
     """Carry out one run and write its record.
 
     Args:
         said: told, in words, how the run stands before and after it.
         records: folder of the boards' records, for reminders of their commissioning; None asks for none.
+        before: what was known and checked before power; kept in the journal's header.
 
     Raises:
         LinkError: no board to talk to, or one of another wire version.
@@ -124,7 +126,7 @@ def supervise(
                 said(f"CAUTION: {words}")
         first = _first_frames(client, clock)
         t0_ms = frame_time_zero(first)
-        header = run_header(plan, info, hello, t0_ms, facts)
+        header = run_header(plan, info, hello, t0_ms, facts, before)
         with Journal.create(run_dir, header) as journal:
             supervisor = Supervisor(client, journal, plan, run_dir, clock, info, hello, t0_ms, person, facts)
             verdict = supervisor.run(first)

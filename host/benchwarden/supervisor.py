@@ -80,12 +80,18 @@ class RunInfo:
 
 
 def run_header(
-    plan: Plan, info: RunInfo, hello: Hello, t0_ms: int, board: dict[str, Any] | None = None
+    plan: Plan,
+    info: RunInfo,
+    hello: Hello,
+    t0_ms: int,
+    board: dict[str, Any] | None = None,
+    before: dict[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Return what the journal says about the run before its first sample.
 
     Args:
         board: all that is known of the board (link.board_facts); default: what its hello tells.
+        before: job and checks before power, as before_power.Before tells them.
     """
     return {
         "run": info.run,
@@ -98,6 +104,7 @@ def run_header(
         "working": [asdict(w) for w in _working(plan)],
         "host_version": __version__,
         "board": board or hello.facts(),
+        "before": before or {},
     }
 
 
