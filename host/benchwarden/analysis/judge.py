@@ -16,6 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from benchwarden.analysis.bias import Bias
+from benchwarden.analysis.early_forecasts import EarlyForecasts
 from benchwarden.analysis.hf import Hf
 from benchwarden.analysis.kirchhoff import Kirchhoff
 from benchwarden.analysis.levels import Levels
@@ -27,7 +28,7 @@ from benchwarden.analysis.relay import Relay
 from benchwarden.analysis.runaway import Runaway
 from benchwarden.analysis.seconds import Second, SecondCutter, part_of
 from benchwarden.analysis.sensors import Sensors
-from benchwarden.analysis.situation import Facts, Situation, StageNow
+from benchwarden.analysis.situation import SIDES, Facts, Situation, StageNow
 from benchwarden.analysis.stretches import Stretches
 from benchwarden.analysis.verdict import verdict_table
 from benchwarden.analysis.warm_up import WarmUp
@@ -97,6 +98,7 @@ class Judge:
             self._warm_up,
         )
         self._metrics = Metrics(self._facts)
+        self._early = EarlyForecasts(SIDES)
         self._open_s = math.inf
         self._known: set[tuple[str, str, str]] = set()
         self._trips: list[Finding] = []
@@ -165,6 +167,9 @@ class Judge:
             found += detector.second(second, now, stage)
         if found:
             self._opened(found)
+        if self._open_s == math.inf:
+            views = (self._warm_up.view(k) for k in range(len(SIDES)))
+            self._early.second(second.last_s, tuple((view.stretch_s, view.now_v) for view in views), self.outlook)
         return found
 
     def _opened(self, found: list[Finding]) -> None:
@@ -201,6 +206,7 @@ class Judge:
             self._table = verdict_table(
                 self._facts, self._metrics, self._trips, self._warnings, reached, self._hf.events, outlook
             )
+            self._table["metrics"]["forecasts"] = self._early.table()
         return self._table
 
 
