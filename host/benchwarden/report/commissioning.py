@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from benchwarden.core.commissioning import Measure
-from benchwarden.report.content import VIRTUAL_WORDS, date_words
+from benchwarden.report.cautions import VIRTUAL_WORDS
+from benchwarden.report.clock_label import date_words
 from benchwarden.report.printable import number_text
 from benchwarden.report.typeset import one_line, replace_file, typeset
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from benchwarden.core.samples import BoolArray, FloatArray
 from benchwarden.report.printable import number_text
+from benchwarden.report.wording import ENGLISH, Wording
 
 WIDTH_MM = 176.0
 _LEFT_MM, _RIGHT_MM = 15.0, 3.0
@@ -89,10 +90,7 @@ class LimitLine:
     x1: float
     y: float
     kind: str = "limit"
-
-    @property
-    def is_limit(self) -> bool:
-        return self.kind.startswith("limit")
+    is_limit: bool = True
 
 
 @dataclass(frozen=True)
@@ -122,6 +120,7 @@ class Panel:
         decimals: of a limit's name.
         reach: a limit this many times the data's span away is still drawn;
             a farther one would flatten the traces and is told in words.
+        say: how numbers and the panel's own words are put.
     """
 
     title: str
@@ -134,6 +133,7 @@ class Panel:
     decimals: int = 2
     reach: float = 1.5
     strip: Strip | None = None
+    say: Wording = ENGLISH
 
 
 @dataclass
@@ -271,7 +271,7 @@ class _Axes:
         for k in range(first, math.floor(self.y1 / step + 1e-9) + 1):
             y = self.at_y(k * step)
             ink.line(self.left, y, self.right, y, RULE, 0.45 if k == 0 else 0.15)
-            ink.words(self.left - 1.2, y, number_text(k * step, decimals), "right")
+            ink.words(self.left - 1.2, y, number_text(k * step, decimals, self.panel.say), "right")
         ink.line(self.left, self.top, self.left, self.bottom, INK, 0.25)
         ink.line(self.left, self.bottom, self.right, self.bottom, INK, 0.25)
 
@@ -284,7 +284,9 @@ class _Axes:
             ink.line(x, self.top, x, self.bottom, PALE, 0.2)
             ink.line(x, self.bottom, x, self.bottom + 0.8, INK, 0.25)
             if numbers and x < self.right - 7:
-                ink.words(x, self.bottom + _STRIP_MM + 2.6, number_text(k * step / per, decimals), "middle")
+                ink.words(
+                    x, self.bottom + _STRIP_MM + 2.6, number_text(k * step / per, decimals, self.panel.say), "middle"
+                )
         if numbers:
             ink.words(self.right, self.bottom + _STRIP_MM + 2.6, unit, "right", tint=GREY)
 
@@ -346,7 +348,7 @@ class _Axes:
         # Names last and from the right: the newest stage's limits are the ones looked for.
         for limit in sorted(self.panel.limits, key=lambda item: -item.x1):
             y = self.at_y(limit.y) if self.y0 <= limit.y <= self.y1 else math.nan
-            text = f"{limit.kind} {number_text(limit.y, self.panel.decimals)}"
+            text = f"{limit.kind} {number_text(limit.y, self.panel.decimals, self.panel.say)}"
             # A stage too short for the words leaves them to the limits table.
             is_short = self.at_x(limit.x1) - self.at_x(max(limit.x0, self.x0)) < 1.25 * len(text)
             if not math.isfinite(y) or any(abs(y - other) < 2.4 for other in named):
@@ -483,8 +485,9 @@ def _outside_text(outside: Sequence[LimitLine], axes: _Axes) -> str:
         known = nearest.get(key, limit.y)
         nearest[key] = min(known, limit.y) if above else max(known, limit.y)
     panel = axes.panel
-    shown = [f"{kind} {number_text(y, panel.decimals)} {panel.unit}" for (kind, _), y in sorted(nearest.items())]
-    return f"Beyond the scale, the nearest of each: {', '.join(shown)}." if shown else ""
+    say = panel.say
+    shown = [f"{kind} {number_text(y, panel.decimals, say)} {panel.unit}" for (kind, _), y in sorted(nearest.items())]
+    return say("Beyond the scale, the nearest of each: {limits}.", limits=", ".join(shown)) if shown else ""
 
 
 def _x_span(panels: Sequence[Panel]) -> tuple[float, float]:
@@ -508,7 +511,8 @@ def run_figure(panel: Panel, height: float = 53.0) -> Figure:
     axes.key(with_title=True)
     total = top + height + _STRIP_MM + _AXIS_MM
     caption = _outside_text(outside, axes)
-    alt = f"{panel.title} over run time: {', '.join(s.name for s in panel.series)}."
+    names = ", ".join(s.name for s in panel.series)
+    alt = panel.say("{title} over run time: {names}.", title=panel.title, names=names)
     return Figure(panel.title, caption, alt, WIDTH_MM, total, ink.svg(WIDTH_MM, total), tuple(ink.labels))
 
 

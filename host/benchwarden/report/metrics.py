@@ -10,6 +10,7 @@ from typing import Any
 
 from benchwarden.core.channels import CHANNEL, CHANNELS
 from benchwarden.report.printable import channel_label, channel_text, clipped, clock_text, general_text
+from benchwarden.report.wording import ENGLISH, N_, Wording
 
 _UNITS = {
     "v": "V",
@@ -80,36 +81,40 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
-def value_text(value: Any, unit: str) -> str:
+def value_text(value: Any, unit: str, say: Wording = ENGLISH) -> str:
     """Return a figure with its unit; a pair of numbers is an interval."""
     tail = f"\u00a0{unit}" if unit else ""
     if value is None:
-        return "not determined"
+        return say("not determined")
     if isinstance(value, bool):
-        return "yes" if value else "no"
+        return say("yes") if value else say("no")
     if _is_number(value):
         if value != value:
-            return "not determined"
-        return general_text(float(value)) + tail
+            return say("not determined")
+        return general_text(float(value), say) + tail
     if isinstance(value, (list, tuple)):
         if len(value) == 2 and all(_is_number(v) for v in value):
-            return f"{general_text(float(value[0]))} to {general_text(float(value[1]))}{tail}"
-        shown = [value_text(v, "") for v in value[:8]]
-        more = f" and {len(value) - 8} more" if len(value) > 8 else ""
-        return (", ".join(shown) + more + tail) if shown else "none"
-    return str(value)
+            low, high = (general_text(float(v), say) for v in value)
+            return say("{low} to {high}", low=low, high=high) + tail
+        shown = ", ".join(value_text(v, "", say) for v in value[:8])
+        if len(value) > 8:
+            shown = say("{shown} and {n} more", shown=shown, n=str(len(value) - 8))
+        return shown + tail if shown else say("none")
+    return say(_VALUE_WORDS.get(str(value), str(value)))
 
 
-def metric_rows(metrics: Any) -> list[tuple[str, str]]:
+def metric_rows(metrics: Any, say: Wording = ENGLISH) -> list[tuple[str, str]]:
     """Return (words, value with unit) of every figure, nested tables flattened in their order."""
     rows: list[tuple[str, str]] = []
-    _flatten(metrics, "", rows, _DEEPEST)
+    _flatten(metrics, "", rows, _DEEPEST, say)
+    out = [(say(_RUN_WORDS.get(words, words)), value) for words, value in rows[:_MOST_ROWS]]
     if len(rows) > _MOST_ROWS:
-        rows[_MOST_ROWS:] = [(f"{len(rows) - _MOST_ROWS} more figures", "in the verdict kept with the run")]
-    return rows
+        more = str(len(rows) - _MOST_ROWS)
+        out.append((say("{n} more figures", n=more), say("in the verdict kept with the run")))
+    return out
 
 
-def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int) -> None:
+def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int, say: Wording) -> None:
     if not isinstance(found, dict):
         return
     for key, value in found.items():
@@ -118,54 +123,74 @@ def _flatten(found: Any, prefix: str, rows: list[tuple[str, str]], depth: int) -
         inner = words[:1].lower() + words[1:] if words[1:2].islower() else words
         label = f"{prefix}: {inner}" if prefix else words
         if isinstance(value, dict) and depth > 1:
-            _flatten(value, label, rows, depth - 1)
+            _flatten(value, label, rows, depth - 1, say)
         else:
-            rows.append((label, value_text(value, unit)))
+            rows.append((label, value_text(value, unit, say)))
 
 
 _SIDES = ("left", "right")
 _AHEAD = ("state", "final_mv", "final_95_mv", "tau_s", "tau_95_s", "loop_gain", "loop_gain_95")
 # Where the words out of a key would not tell a customer what it is.
 _WORDS = {
-    "Outlook: state": "The idle bias is",
-    "Outlook: final": "It would end at",
-    "Outlook: tau": "with a time constant of",
-    "Outlook: loop gain": "Thermal loop gain",
-    "Offset worst": "Largest DC offset",
-    "Hf worst": "Highest HF level",
-    "Sink worst": "Hottest heatsink",
-    "Bias worst": "Highest bias drop, signal included",
-    "Bias start": "Idle bias at the start",
-    "Bias end": "Idle bias at the end",
-    "Sink end": "Heatsink at the end of idle",
-    "Final": "End of the fitted warm-up",
-    "Tau": "Time constant of the warm-up",
-    "Settled": "Kept within 5 % of its end",
-    "Time to settle": "Time until it did",
-    "Drift": "Drift of the idle bias",
-    "Drift from": "Drift taken from run time",
-    "Drift over": "Drift taken over",
-    "Sen": "Drift, median of slopes (Sen)",
-    "Mann kendall p": "Chance of so steady a trend in independent points (Mann-Kendall)",
-    "Tempco": "Bias against heatsink",
-    "Tempco apart from mains": "Mains taken out of it",
-    "Mains": "Bias against rail voltage",
-    "Recovery: drives": "Times the test signal was on",
-    "Recovery: drive off": "Recovery from run time",
-    "Recovery: before": "Idle bias before the signal",
-    "Recovery: right after": "Idle bias just after it",
-    "Recovery: came back": "Came back within 5 %",
-    "Recovery: time to come back": "Time to come back",
-    "Recovery: tau": "Time constant of the way back",
-    "Recovery: watched": "Watched after the signal for",
-    "Oscillation: events": "HF events",
-    "Oscillation: longest": "Longest HF event",
-    "Oscillation: largest": "Largest HF event",
-    "Oscillation: happenings": "HF events, those within 15 s counted once",
-    "Oscillation: while driven": "of these with the test signal",
-    "Oscillation: goes with": "They go with",
-    "Oscillation: driven to idle rate": "Rate with the signal over rate without",
-    "Oscillation: warm to cold rate": "Rate warm over rate cold",
+    "Outlook: state": N_("The idle bias is"),
+    "Outlook: final": N_("It would end at"),
+    "Outlook: tau": N_("with a time constant of"),
+    "Outlook: loop gain": N_("Thermal loop gain"),
+    "Offset worst": N_("Largest DC offset"),
+    "Hf worst": N_("Highest HF level"),
+    "Sink worst": N_("Hottest heatsink"),
+    "Bias worst": N_("Highest bias drop, signal included"),
+    "Bias start": N_("Idle bias at the start"),
+    "Bias end": N_("Idle bias at the end"),
+    "Sink end": N_("Heatsink at the end of idle"),
+    "Final": N_("End of the fitted warm-up"),
+    "Tau": N_("Time constant of the warm-up"),
+    "Settled": N_("Kept within 5 % of its end"),
+    "Time to settle": N_("Time until it did"),
+    "Drift": N_("Drift of the idle bias"),
+    "Drift from": N_("Drift taken from run time"),
+    "Drift over": N_("Drift taken over"),
+    "Sen": N_("Drift, median of slopes (Sen)"),
+    "Mann kendall p": N_("Chance of so steady a trend in independent points (Mann-Kendall)"),
+    "Tempco": N_("Bias against heatsink"),
+    "Tempco apart from mains": N_("Mains taken out of it"),
+    "Mains": N_("Bias against rail voltage"),
+    "Recovery: drives": N_("Times the test signal was on"),
+    "Recovery: drive off": N_("Recovery from run time"),
+    "Recovery: before": N_("Idle bias before the signal"),
+    "Recovery: right after": N_("Idle bias just after it"),
+    "Recovery: came back": N_("Came back within 5 %"),
+    "Recovery: time to come back": N_("Time to come back"),
+    "Recovery: tau": N_("Time constant of the way back"),
+    "Recovery: watched": N_("Watched after the signal for"),
+    "Oscillation: events": N_("HF events"),
+    "Oscillation: longest": N_("Longest HF event"),
+    "Oscillation: largest": N_("Largest HF event"),
+    "Oscillation: happenings": N_("HF events, those within 15 s counted once"),
+    "Oscillation: while driven": N_("of these with the test signal"),
+    "Oscillation: goes with": N_("They go with"),
+    "Oscillation: driven to idle rate": N_("Rate with the signal over rate without"),
+    "Oscillation: warm to cold rate": N_("Rate warm over rate cold"),
+}
+
+
+_RUN_WORDS = {
+    "Frames": N_("Frames received"),
+    "Gaps": N_("Gaps between them"),
+    "Longest gap": N_("Longest gap"),
+    "Duration": N_("Length of the record"),
+    "Energised": N_("Under power"),
+    "Driven": N_("Of that with the test signal"),
+    "Full mains": N_("Of that at full mains without the limiter"),
+    "Rail a worst": N_("Highest rail current"),
+    "Ambient: worst": N_("Warmest the room was"),
+    "Not judged": N_("Not judged"),
+}
+_VALUE_WORDS = {
+    "settled": N_("settled"),
+    "settling": N_("settling"),
+    "drifting": N_("drifting"),
+    "unknown": N_("unknown"),
 }
 
 
@@ -173,40 +198,40 @@ def other_figures(metrics: Any) -> dict[str, Any]:
     """Return the figures that `side_rows`, `margin_rows` and `worst_rows` do not show, and no sentences."""
     if not isinstance(metrics, dict):
         return {}
-    shown = {"sentence", "reasons"}
+    shown = {"sentence", "reasons", "forecasts"}
     shown |= {"margins"} if margin_rows(metrics) else set()
     shown |= {"worst", "worst_at_s"} if worst_rows(metrics) else set()
     shown |= {*_SIDES, "outlook"} if side_rows(metrics) else set()
     return {key: value for key, value in metrics.items() if key not in shown}
 
 
-def side_rows(metrics: Any) -> list[tuple[str, str, str]]:
+def side_rows(metrics: Any, say: Wording = ENGLISH) -> list[tuple[str, str, str]]:
     """Return (words, left, right) of every figure that both channels have."""
     if not (isinstance(metrics, dict) and all(isinstance(metrics.get(side), dict) for side in _SIDES)):
         return []
     outlook = metrics.get("outlook")
     ahead = outlook if isinstance(outlook, dict) else {}
-    left, right = (_side_texts(metrics[side], ahead.get(side)) for side in _SIDES)
+    left, right = (_side_texts(metrics[side], ahead.get(side), say) for side in _SIDES)
     dash = "\N{EN DASH}"
     return [(words, left.get(words, dash), right.get(words, dash)) for words in {**left, **right}][:_MOST_ROWS]
 
 
-def _side_texts(side: dict[str, Any], ahead: Any) -> dict[str, str]:
+def _side_texts(side: dict[str, Any], ahead: Any, say: Wording) -> dict[str, str]:
     rows: list[tuple[str, str]] = []
     known = {k: v for k, v in ahead.items() if k in _AHEAD} if isinstance(ahead, dict) else {}
-    _flatten(known, "Outlook", rows, _DEEPEST)
+    _flatten(known, "Outlook", rows, _DEEPEST, say)
     # Without a test signal there is no recovery to tell of.
-    _flatten({k: v for k, v in side.items() if k != "recovery" or v is not None}, "", rows, _DEEPEST)
-    return {_side_words(words): value for words, value in rows}
+    _flatten({k: v for k, v in side.items() if k != "recovery" or v is not None}, "", rows, _DEEPEST, say)
+    return {_side_words(words, say): value for words, value in rows}
 
 
-def _side_words(words: str) -> str:
+def _side_words(words: str, say: Wording) -> str:
     plain = words.removesuffix(" 95")
-    said = _WORDS.get(plain, plain)
-    return said if plain == words else f"{said}, 95 % interval"
+    said = say(_WORDS.get(plain, plain))
+    return said if plain == words else say("{figure}, 95 % interval", figure=said)
 
 
-def margin_rows(metrics: Any) -> list[tuple[str, str, str, str, str, str]]:
+def margin_rows(metrics: Any, say: Wording = ENGLISH) -> list[tuple[str, str, str, str, str, str]]:
     """Return (quantity, worst second, limit, share used, when, stage), the nearest to its limit first."""
     found = metrics.get("margins") if isinstance(metrics, dict) else None
     rows = []
@@ -219,18 +244,18 @@ def margin_rows(metrics: Any) -> list[tuple[str, str, str, str, str, str]]:
         used = f"{max(100.0 * share, 0.0):.0f}\u00a0%"
         stage = clipped(str(margin.get("stage", "")), 60)
         texts = (
-            channel_label(name),
-            channel_text(name, worst),
-            channel_text(name, limit),
+            channel_label(name, say),
+            channel_text(name, worst, say=say),
+            channel_text(name, limit, say=say),
             used,
-            clock_text(t_s),
+            clock_text(t_s, say),
             stage,
         )
         rows.append((share, texts))
     return [texts for _, texts in sorted(rows, key=lambda row: -row[0])]
 
 
-def worst_rows(metrics: Any) -> list[tuple[str, str, str, str, str]]:
+def worst_rows(metrics: Any, say: Wording = ENGLISH) -> list[tuple[str, str, str, str, str]]:
     """Return (quantity, lowest, when, highest, when) under power."""
     worst = metrics.get("worst") if isinstance(metrics, dict) else None
     at = metrics.get("worst_at_s") if isinstance(metrics, dict) else None
@@ -243,11 +268,11 @@ def worst_rows(metrics: Any) -> list[tuple[str, str, str, str, str]]:
             (low, high), (low_s, high_s) = map(_float, values), map(_float, times)
             rows.append(
                 (
-                    channel_label(name),
-                    channel_text(name, low),
-                    clock_text(low_s),
-                    channel_text(name, high),
-                    clock_text(high_s),
+                    channel_label(name, say),
+                    channel_text(name, low, say=say),
+                    clock_text(low_s, say),
+                    channel_text(name, high, say=say),
+                    clock_text(high_s, say),
                 )
             )
     return rows

@@ -6,7 +6,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from benchwarden.report.content import VIRTUAL_WORDS, Content, content_of
+from benchwarden.report.cautions import VIRTUAL_WORDS
+from benchwarden.report.content import Content, content_of
 from benchwarden.report.source import gather
 from benchwarden.report.typeset import one_line, replace_file, typeset
 

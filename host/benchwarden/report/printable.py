@@ -6,6 +6,7 @@ import math
 import unicodedata
 
 from benchwarden.core.channels import CHANNEL
+from benchwarden.report.wording import ENGLISH, N_, Wording
 
 # Scripts and symbols that the fonts inside Typst hold in every weight the
 # record uses, so that no missing glyph can stop a PDF/A file.
@@ -44,13 +45,16 @@ _LONGEST_WORD = 24
 BREAK = "\u200b"
 
 
-def printable(text: str, room: int = 600, ascii_only: bool = False) -> str:
+TAIL = "[and {n} more characters, kept in the journal]"
+
+
+def printable(text: str, room: int = 600, ascii_only: bool = False, tail: str = TAIL) -> str:
     """Return `text` so that it can be printed, with nothing silently lost.
 
     A character without a glyph, a control character or one that would reorder
     the text becomes its code, `<U+1F600>`; white space becomes one blank; a
     word too long for any column may break (zero-width space); what does not
-    fit into `room` printed characters is counted instead.
+    fit into `room` printed characters is counted instead, in the words of `tail`.
     """
     head = unicodedata.normalize("NFC", text[: room + 1])
     beyond = len(text) - len(text[: room + 1])
@@ -66,7 +70,7 @@ def printable(text: str, room: int = 600, ascii_only: bool = False) -> str:
             piece = char if fits else f"<U+{ord(char):04X}>"
         if printed + len(piece) > room:
             left_over = len(head) - taken + beyond
-            return "".join(out).strip() + f" [and {left_over} more characters, kept in the journal]"
+            return f"{''.join(out).strip()} {tail.format(n=left_over)}"
         if piece == " " or not piece:
             out += [piece] if piece else []
         else:
@@ -86,20 +90,24 @@ def clipped(text: str, room: int) -> str:
     return flat if len(flat) <= room else flat[: room - 1] + "\N{HORIZONTAL ELLIPSIS}"
 
 
-def number_text(value: float, decimals: int) -> str:
+def number_text(value: float, decimals: int, say: Wording = ENGLISH) -> str:
     """Return a number with a true minus sign; a missing one is a dash."""
     if not math.isfinite(value):
         return "\N{EN DASH}"
     shown = f"{value:.{decimals}f}"
     if float(shown) == 0:
         shown = shown.lstrip("-")
-    return shown.replace("-", "\N{MINUS SIGN}")
+    return _spelt(shown, say)
 
 
-def general_text(value: float) -> str:
+def _spelt(shown: str, say: Wording) -> str:
+    return shown.replace("-", "\N{MINUS SIGN}").replace(".", say.decimal)
+
+
+def general_text(value: float, say: Wording = ENGLISH) -> str:
     """Return a number of unknown size with four significant digits."""
     if not math.isfinite(value):
-        return "not a number" if math.isnan(value) else "unbounded"
+        return say("not a number") if math.isnan(value) else say("unbounded")
     if value == 0:
         return "0"
     size = abs(value)
@@ -108,11 +116,11 @@ def general_text(value: float) -> str:
         shown = f"{value:.{decimals}f}"
         if "." in shown:
             shown = shown.rstrip("0").rstrip(".")
-        return shown.replace("-", "\N{MINUS SIGN}")
+        return _spelt(shown, say)
     mantissa, exponent = f"{value:.3e}".split("e")
     mantissa = mantissa.rstrip("0").rstrip(".")
     power = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{mantissa}\N{MULTIPLICATION SIGN}10{power}".replace("-", "\N{MINUS SIGN}")
+    return _spelt(f"{mantissa}\N{MULTIPLICATION SIGN}10{power}", say)
 
 
 def channel_scale(channel: str) -> tuple[float, str, int]:
@@ -127,7 +135,7 @@ def channel_scale(channel: str) -> tuple[float, str, int]:
     return 1.0, known.unit, known.decimals
 
 
-def channel_text(channel: str, value: float, suffix: str = "") -> str:
+def channel_text(channel: str, value: float, suffix: str = "", say: Wording = ENGLISH) -> str:
     """Return a channel's value with its unit; `suffix` extends the unit ("/s")."""
     if not math.isfinite(value):
         return "\N{EN DASH}"
@@ -135,10 +143,10 @@ def channel_text(channel: str, value: float, suffix: str = "") -> str:
     # A tenth of a millivolt means nothing on 40 V of offset.
     if unit == "mV" and abs(value) >= 1.0:
         factor, unit, decimals = 1.0, "V", 2
-    return f"{number_text(value * factor, decimals)}\u00a0{unit}{suffix}".rstrip("\u00a0")
+    return f"{number_text(value * factor, decimals, say)}\u00a0{unit}{suffix}".rstrip("\u00a0")
 
 
-def uncertainty_text(channel: str, half_width: float) -> str:
+def uncertainty_text(channel: str, half_width: float, say: Wording = ENGLISH) -> str:
     """Return an expanded uncertainty in its channel's unit with two significant digits, as JCGM 100 7.2.6 has it."""
     if not math.isfinite(half_width):
         return "\N{EN DASH}"
@@ -147,23 +155,32 @@ def uncertainty_text(channel: str, half_width: float) -> str:
     if unit == "mV" and scaled >= 1000.0:
         scaled, unit = scaled / 1000.0, "V"
     decimals = max(0, 1 - math.floor(math.log10(scaled))) if scaled > 0 else 0
-    return f"{number_text(scaled, decimals)}\u00a0{unit}"
+    return f"{number_text(scaled, decimals, say)}\u00a0{unit}"
 
 
-def channel_label(channel: str) -> str:
-    """Return the quantity in words, or the name itself where it is not a channel."""
+# Where the analysis names a place that is no channel.
+_PLACES = {
+    "left": N_("left"),
+    "right": N_("right"),
+    "positive rail": N_("positive rail"),
+    "negative rail": N_("negative rail"),
+}
+
+
+def channel_label(channel: str, say: Wording = ENGLISH) -> str:
+    """Return the quantity in words, or the name itself where it is neither a channel nor a known place."""
     known = CHANNEL.get(channel)
-    return known.label if known else channel
+    return say(known.label if known else _PLACES.get(channel, channel))
 
 
-def span_text(seconds: float) -> str:
+def span_text(seconds: float, say: Wording = ENGLISH) -> str:
     """Return a duration in words: 42.0 s, 13 min 32 s, 2 h 03 min, 1 d 2 h."""
     if not math.isfinite(seconds):
-        return "an unknown time"
+        return say("an unknown time")
     if seconds < 0:
-        return "\N{MINUS SIGN}" + span_text(-seconds)
+        return "\N{MINUS SIGN}" + span_text(-seconds, say)
     if seconds < 59.95:
-        return f"{seconds:.1f}\u00a0s"
+        return f"{number_text(seconds, 1, say)}\u00a0s"
     whole = round(seconds)
     minutes, rest = divmod(whole, 60)
     if minutes < 60:
@@ -175,7 +192,7 @@ def span_text(seconds: float) -> str:
     return f"{days}\u00a0d\u00a0{hours}\u00a0h"
 
 
-def clock_text(t_s: float | None) -> str:
+def clock_text(t_s: float | None, say: Wording = ENGLISH) -> str:
     """Return run time as h:mm:ss.s."""
     if t_s is None or not math.isfinite(t_s):
         return "\N{EN DASH}"
@@ -183,4 +200,4 @@ def clock_text(t_s: float | None) -> str:
     tenths = round(abs(t_s) * 10)
     hours, rest = divmod(tenths, 36000)
     minutes, rest = divmod(rest, 600)
-    return f"{sign}{hours}:{minutes:02d}:{rest // 10:02d}.{rest % 10}"
+    return f"{sign}{hours}:{minutes:02d}:{rest // 10:02d}{say.decimal}{rest % 10}"

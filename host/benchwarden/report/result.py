@@ -12,21 +12,22 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchwarden.report.printable import channel_label, channel_text, span_text
+from benchwarden.report.wording import ENGLISH, N_, Wording
 
 # The fixed causes as a customer reads them.
 CAUSE_WORDS = {
-    "over-current": "too much rail current",
-    "dc-offset": "DC voltage on the loudspeaker terminals",
-    "over-temperature": "a heatsink that got too hot",
-    "thermal-runaway": "a bias current that kept raising itself (thermal runaway)",
-    "oscillation": "oscillation above the audio band",
-    "rail-imbalance": "rail currents that do not add up",
-    "rail-missing": "a supply rail that is missing",
-    "bias-unstable": "an unstable bias",
-    "sensor-fault": "a sensor that cannot be trusted",
-    "relay-fault": "a mains relay that did not do as told",
-    "host-silent": "silence from the supervising computer",
-    "operator": "the operator",
+    "over-current": N_("too much rail current"),
+    "dc-offset": N_("DC voltage on the loudspeaker terminals"),
+    "over-temperature": N_("a heatsink that got too hot"),
+    "thermal-runaway": N_("a bias current that kept raising itself (thermal runaway)"),
+    "oscillation": N_("oscillation above the audio band"),
+    "rail-imbalance": N_("rail currents that do not add up"),
+    "rail-missing": N_("a supply rail that is missing"),
+    "bias-unstable": N_("an unstable bias"),
+    "sensor-fault": N_("a sensor that cannot be trusted"),
+    "relay-fault": N_("a mains relay that did not do as told"),
+    "host-silent": N_("silence from the supervising computer"),
+    "operator": N_("the operator"),
 }
 
 
@@ -64,17 +65,24 @@ class Result:
     reasons: tuple[str, ...]
 
 
-def trip_words(trip: BoardTrip) -> str:
+def cause_words(cause: str, say: Wording = ENGLISH) -> str:
+    """Return one of the fixed causes as a customer reads it; any other as it is."""
+    return say(CAUSE_WORDS.get(cause, cause))
+
+
+def trip_words(trip: BoardTrip, say: Wording = ENGLISH) -> str:
     """Return cause, place and figures of a trip in words."""
-    words = CAUSE_WORDS.get(trip.cause, trip.cause)
-    if trip.channel:
-        words += f" ({channel_label(trip.channel)}"
-        if trip.value == trip.value:
-            words += f" read {channel_text(trip.channel, trip.value)}"
-            if trip.limit == trip.limit:
-                words += f", limit {channel_text(trip.channel, trip.limit)}"
-        words += ")"
-    return words
+    words = cause_words(trip.cause, say)
+    if not trip.channel:
+        return words
+    where = channel_label(trip.channel, say)
+    if trip.value != trip.value:
+        return f"{words} ({where})"
+    value = channel_text(trip.channel, trip.value, say=say)
+    if trip.limit != trip.limit:
+        return say("{cause} ({where} read {value})", cause=words, where=where, value=value)
+    limit = channel_text(trip.channel, trip.limit, say=say)
+    return say("{cause} ({where} read {value}, limit {limit})", cause=words, where=where, value=value, limit=limit)
 
 
 def _why_list(found: Any) -> list[str]:
@@ -97,18 +105,50 @@ def _decapitalised(words: str) -> str:
     return words[:1].lower() + words[1:]
 
 
-def _missing_stages(stages: Sequence[StageEnd]) -> list[str]:
-    words = {"waiting": "was not reached", "now": "was under way", "skipped": "was skipped", "tripped": "tripped"}
+_MISSING = {
+    "waiting": N_("Stage \N{LEFT DOUBLE QUOTATION MARK}{name}\N{RIGHT DOUBLE QUOTATION MARK} was not reached"),
+    "now": N_("Stage \N{LEFT DOUBLE QUOTATION MARK}{name}\N{RIGHT DOUBLE QUOTATION MARK} was under way"),
+    "skipped": N_("Stage \N{LEFT DOUBLE QUOTATION MARK}{name}\N{RIGHT DOUBLE QUOTATION MARK} was skipped"),
+    "tripped": N_("Stage \N{LEFT DOUBLE QUOTATION MARK}{name}\N{RIGHT DOUBLE QUOTATION MARK} tripped"),
+}
+_STAGE = N_("Stage \N{LEFT DOUBLE QUOTATION MARK}{name}\N{RIGHT DOUBLE QUOTATION MARK}: {status}")
+
+
+def _missing_stages(stages: Sequence[StageEnd], say: Wording) -> list[str]:
     out = []
     for stage in stages:
         if stage.status != "passed":
             # Why a stage tripped is the sentence above the reasons already.
             why = f": {stage.why.rstrip('.')}" if stage.why and stage.status != "tripped" else ""
-            out.append(
-                f"Stage \N{LEFT DOUBLE QUOTATION MARK}{stage.name}\N{RIGHT DOUBLE QUOTATION MARK} "
-                f"{words.get(stage.status, stage.status)}{why}."
-            )
+            words = _MISSING.get(stage.status)
+            said = say(words, name=stage.name) if words else say(_STAGE, name=stage.name, status=stage.status)
+            out.append(f"{said}{why}.")
     return out
+
+
+@dataclass(frozen=True)
+class _Told:
+    """What the analysis has said: its verdict, its sentence, the trips it asked for, its reasons and warnings."""
+
+    verdict: str
+    words: str
+    trips: list[dict[str, Any]]
+    reasons: list[str]
+    warnings: list[Any]
+
+
+def _told(verdict: dict[str, Any] | None) -> _Told:
+    said = verdict or {}
+    figures = said.get("metrics")
+    metrics = figures if isinstance(figures, dict) else {}
+    trips, warnings = said.get("trips"), said.get("warnings")
+    return _Told(
+        str(said.get("verdict", "")),
+        str(metrics.get("sentence") or ""),
+        [t for t in trips if isinstance(t, dict)] if isinstance(trips, list) else [],
+        [reason for reason in _why_list(metrics.get("reasons")) if not reason.endswith(_COUNTED_HERE)],
+        warnings if isinstance(warnings, list) else [],
+    )
 
 
 def result_of(
@@ -118,6 +158,7 @@ def result_of(
     record_s: float,
     powered_s: float,
     losses: Sequence[str],
+    say: Wording = ENGLISH,
 ) -> Result:
     """Return the result of a run.
 
@@ -128,83 +169,57 @@ def result_of(
         record_s: run time of the last frame held, seconds; NaN without frames.
         powered_s: time under power, seconds.
         losses: what the record lacks, in sentences.
+        say: what is not the analysis' own is put in this language.
     """
-    said = str(verdict.get("verdict", "")) if verdict else ""
-    missing = _missing_stages(stages)
-    reasons: list[str] = []
-    found_trips = verdict.get("trips") if verdict else None
-    judged = [t for t in found_trips if isinstance(t, dict)] if isinstance(found_trips, list) else []
-    figures = verdict.get("metrics") if verdict else None
-    told = figures if isinstance(figures, dict) else {}
-    words = str(told.get("sentence") or "")
+    told = _told(verdict)
+    missing = _missing_stages(stages, say)
     by_hand = [trip for trip in trips if trip.cause == "operator"]
     by_rule = [trip for trip in trips if trip.cause != "operator"]
+    reasons: list[str] = []
     if by_rule:
+        kind = "tripped"
         first = trips[0] if trips[0].cause != "operator" else by_rule[0]
+        sentence, reasons = _tripped_by_board(first, told, say)
+    elif told.verdict == "trip":
         kind = "tripped"
-        when = f"{span_text(first.t_s)} into the run" if first.t_s == first.t_s else "at an unknown time"
-        sentence = f"The mains relay opened {when} because of {trip_words(first)}."
-        if said == "pass":
-            reasons.append("The analysis found nothing in the readings, but the board tripped; the trip counts.")
-        # What the analysis asked for comes back from the board in the same words.
-        if first.text and first.text.rstrip(".") not in words:
-            reasons.append(f"The board adds: {first.text}")
-        if said == "trip" and words and not words.startswith("Stopped by the board"):
-            reasons.append(f"The analysis says: {_decapitalised(words)}")
-    elif said == "trip":
-        kind = "tripped"
-        sentence = "The analysis of the readings found a reason to open the mains relay."
-        if judged:
-            first_judged = judged[0]
-            cause = str(first_judged.get("cause", ""))
-            channel = str(first_judged.get("channel", ""))
-            where = f", {channel_label(channel)}" if channel else ""
-            t_s = first_judged.get("t_s")
-            at = f" {span_text(float(t_s))} into the run" if isinstance(t_s, (int, float)) else ""
-            sentence = (
-                f"The analysis asked for the mains relay to open{at} because of {CAUSE_WORDS.get(cause, cause)}{where}."
-            )
-            if words:
-                reasons.append(words)
+        sentence, reasons = _tripped_by_analysis(told, say)
     elif by_hand:
         kind = "stopped"
-        sentence = f"The operator stopped the run after {span_text(by_hand[0].t_s)}; nothing is proven beyond that."
+        after = span_text(by_hand[0].t_s, say)
+        sentence = say("The operator stopped the run after {after}; nothing is proven beyond that.", after=after)
     elif not verdict:
         kind = "no result"
-        at = f" at {span_text(record_s)}" if record_s == record_s else ""
-        sentence = (
-            f"The record ends{at} without a verdict. What it holds was recorded as it happened, "
-            "but the run was not brought to its end and proves nothing about the set."
-        )
-    elif said == "pass" and not missing:
+        sentence = _cut_off(record_s, say)
+    elif told.verdict == "pass" and not missing:
         kind = "passed"
-        held = f"All {len(stages)} stages were held" if stages else "The run was held to its end"
-        power = span_text(powered_s)
-        sentence = f"{held}, {power} under power, and no reading called for the mains relay to open."
-        if words:
+        sentence = _held(len(stages), powered_s, say)
+        if told.words:
             reasons.append(sentence)
-            sentence = _capitalised(words.removeprefix("Passed: "))
+            sentence = _capitalised(told.words.removeprefix("Passed: "))
     else:
         kind = "incomplete"
-        sentence = "The run ended before everything planned was done; what was done is on record."
-        if said == "pass":
-            reasons.append("The analysis found nothing in the readings there are, but stages are missing.")
-        elif words:
-            reasons.append(words)
+        sentence = say("The run ended before everything planned was done; what was done is on record.")
+        if told.verdict == "pass":
+            reasons.append(say("The analysis found nothing in the readings there are, but stages are missing."))
+        elif told.words:
+            reasons.append(told.words)
     if kind == "tripped":
         reasons += [
             str(t["why"])
-            for t in judged
-            if t.get("why") and not t.get("after_open") and str(t["why"]).rstrip(".") not in words
+            for t in told.trips
+            if t.get("why") and not t.get("after_open") and str(t["why"]).rstrip(".") not in told.words
         ]
     if kind != "passed":
         reasons += missing
-    reasons += [reason for reason in _why_list(told.get("reasons")) if not reason.endswith(_COUNTED_HERE)]
-    warnings = verdict.get("warnings") if verdict else None
-    if isinstance(warnings, list) and warnings:
-        if kind == "incomplete" and not words:
-            reasons += [why for why in _why_list(warnings) if why.startswith("incomplete: ")]
-        reasons.append(f"{len(warnings)} warning{'s' if len(warnings) > 1 else ''}, listed under findings.")
+    reasons += told.reasons
+    if told.warnings:
+        if kind == "incomplete" and not told.words:
+            reasons += [why for why in _why_list(told.warnings) if why.startswith("incomplete: ")]
+        reasons.append(
+            say.plural(
+                "{n} warning, listed under findings.", "{n} warnings, listed under findings.", len(told.warnings)
+            )
+        )
     reasons += losses
     unique: list[str] = []
     for reason in reasons:
@@ -212,3 +227,63 @@ def result_of(
         if sentence_end not in unique:
             unique.append(sentence_end)
     return Result(kind, sentence, tuple(unique))
+
+
+def _tripped_by_board(first: BoardTrip, told: _Told, say: Wording) -> tuple[str, list[str]]:
+    reasons = []
+    if first.t_s == first.t_s:
+        said = N_("The mains relay opened {after} into the run because of {cause}.")
+    else:
+        said = N_("The mains relay opened at an unknown time because of {cause}.")
+    sentence = say(said, after=span_text(first.t_s, say), cause=trip_words(first, say))
+    if told.verdict == "pass":
+        reasons.append(say("The analysis found nothing in the readings, but the board tripped; the trip counts."))
+    # What the analysis asked for comes back from the board in the same words.
+    if first.text and first.text.rstrip(".") not in told.words:
+        reasons.append(say("The board adds: {text}", text=first.text))
+    if told.verdict == "trip" and told.words and not told.words.startswith("Stopped by the board"):
+        reasons.append(say("The analysis says: {words}", words=_decapitalised(told.words)))
+    return sentence, reasons
+
+
+def _tripped_by_analysis(told: _Told, say: Wording) -> tuple[str, list[str]]:
+    if not told.trips:
+        return say("The analysis of the readings found a reason to open the mains relay."), []
+    first = told.trips[0]
+    channel = str(first.get("channel", ""))
+    cause = cause_words(str(first.get("cause", "")), say) + (f", {channel_label(channel, say)}" if channel else "")
+    t_s = first.get("t_s")
+    if isinstance(t_s, (int, float)):
+        said = N_("The analysis asked for the mains relay to open {after} into the run because of {cause}.")
+        sentence = say(said, after=span_text(float(t_s), say), cause=cause)
+    else:
+        sentence = say("The analysis asked for the mains relay to open because of {cause}.", cause=cause)
+    return sentence, [told.words] if told.words else []
+
+
+def _cut_off(record_s: float, say: Wording) -> str:
+    if record_s != record_s:
+        return say(
+            "The record ends without a verdict. What it holds was recorded as it happened, but the run was not "
+            "brought to its end and proves nothing about the set."
+        )
+    return say(
+        "The record ends at {at} without a verdict. What it holds was recorded as it happened, but the run was not "
+        "brought to its end and proves nothing about the set.",
+        at=span_text(record_s, say),
+    )
+
+
+def _held(stages: int, powered_s: float, say: Wording) -> str:
+    power = span_text(powered_s, say)
+    if not stages:
+        return say(
+            "The run was held to its end, {power} under power, and no reading called for the mains relay to open.",
+            power=power,
+        )
+    return say.plural(
+        "The only stage was held, {power} under power, and no reading called for the mains relay to open.",
+        "All {n} stages were held, {power} under power, and no reading called for the mains relay to open.",
+        stages,
+        power=power,
+    )

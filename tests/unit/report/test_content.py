@@ -11,7 +11,8 @@ from invented_runs import UNIT, plan, write_run
 
 from benchwarden.analysis.planner import power_up_plan
 from benchwarden.core.status import stage_table
-from benchwarden.report.content import Content, content_of, date_words
+from benchwarden.report.clock_label import date_words
+from benchwarden.report.content import Content, content_of
 from benchwarden.report.source import gather, material_of
 
 

@@ -1,0 +1,160 @@
+"""The repair in rows: checks before power, parts fitted and what was found about them, earlier runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from benchwarden.core.cold_checks import BY_KEY
+from benchwarden.core.job import FittedPart, JobRun
+from benchwarden.report.clock_label import day_words
+from benchwarden.report.job_papers import CheckNote, JobPapers, PartNote
+from benchwarden.report.lenient import as_dict, as_list, as_number
+from benchwarden.report.printable import clipped, general_text, number_text, span_text
+from benchwarden.report.wording import N_, Wording
+
+Row = tuple[str, ...]
+_MOST_ROWS = 120
+_CHECK_STATES = {"passed": N_("passed"), "failed": N_("failed"), "skipped": N_("skipped")}
+_LEVELS = {
+    "nothing found": N_("nothing found"),
+    "doubts": N_("doubts"),
+    "do not fit": N_("do not fit"),
+    "fine": N_("fine"),
+    "doubt": N_("doubt"),
+    "no": N_("no"),
+}
+_ROLES = {
+    "output": N_("output device"),
+    "driver": N_("driver"),
+    "predriver": N_("predriver"),
+    "other": N_("other part"),
+}
+VERDICT_WORDS = {"pass": N_("passed"), "trip": N_("tripped"), "incomplete": N_("incomplete")}
+RUN_TYPES = {"power-up": N_("power-up"), "burn-in": N_("burn-in")}
+
+
+def check_rows(papers: JobPapers, say: Wording) -> tuple[Row, ...]:
+    """Return (check, where, marked, measured, outcome, note) of every check before power."""
+    rows = [_check_row(note, say) for note in papers.checks[:_MOST_ROWS]]
+    return tuple(rows)
+
+
+def _check_row(note: CheckNote, say: Wording) -> Row:
+    result = note.result
+    known = BY_KEY.get(result.check)
+    unit = known.unit if known else ""
+    said = [note.counted] if note.state != "passed" else []
+    if result.noisy:
+        said.append(say("noisy"))
+    if result.note and result.note not in said:
+        said.append(clipped(result.note, 200))
+    if result.why:
+        said.append(say("Powered up all the same, because: {why}", why=clipped(result.why, 300)))
+    return (
+        say(known.title) if known else result.check,
+        clipped(result.position, 60),
+        _quantity(result.marked, unit, say),
+        _quantity(result.measured, unit, say),
+        say(_CHECK_STATES.get(note.state, note.state)),
+        "; ".join(part for part in said if part),
+    )
+
+
+def _quantity(value: float | None, unit: str, say: Wording) -> str:
+    if value is None or not math.isfinite(value):
+        return ""
+    for size, prefix in ((1e6, "M"), (1e3, "k")) if unit == "ohm" else ():
+        if abs(value) >= size:
+            return f"{general_text(value / size, say)}\u00a0{prefix}\N{GREEK CAPITAL LETTER OMEGA}"
+    shown = {"ohm": "\N{GREEK CAPITAL LETTER OMEGA}", "uF": "\N{MICRO SIGN}F"}.get(unit, unit)
+    return f"{general_text(value, say)}\u00a0{shown}".rstrip("\u00a0")
+
+
+def check_note(papers: JobPapers, say: Wording) -> str:
+    """Return what there is to say where checks are missing or were overridden, "" for nothing."""
+    if papers.unchecked_why:
+        why = clipped(papers.unchecked_why, 400)
+        return say("Powered up without checks, because: {why}", why=why)
+    if not papers.checks:
+        return say("No checks before power are on record.")
+    left_out = len(papers.checks) - _MOST_ROWS
+    return say("{n} more are in the job file.", n=str(left_out)) if left_out > 0 else ""
+
+
+def part_rows(parts: tuple[FittedPart, ...], lots: Iterable[PartNote], say: Wording) -> tuple[Row, ...]:
+    """Return (position, side, fitted, before, lot, note) of every part fitted."""
+    levels = {note.name: note.level for note in lots}
+    rows = []
+    for part in parts[:_MOST_ROWS]:
+        level = levels.get(part.lot, "")
+        lot = f"{clipped(part.lot, 40)}: {say(_LEVELS.get(level, level))}" if level else clipped(part.lot, 40)
+        rows.append(
+            (
+                clipped(part.position, 40),
+                say(part.side) if part.side else "",
+                f"{clipped(part.marking, 60)} ({say(_ROLES.get(part.role, part.role))})",
+                clipped(part.replaced, 60),
+                lot,
+                clipped(part.note, 200),
+            )
+        )
+    if len(parts) > _MOST_ROWS:
+        more = say("{n} more are in the job file.", n=str(len(parts) - _MOST_ROWS))
+        rows.append((more, "", "", "", "", ""))
+    return tuple(rows)
+
+
+def finding_notes(notes: Iterable[PartNote], say: Wording) -> tuple[Row, ...]:
+    """Return (name, level, headline and reasons) of lots or substitutions."""
+    rows = []
+    for note in list(notes)[:_MOST_ROWS]:
+        reasons = " ".join(_sentence(clipped(reason, 240)) for reason in note.reasons[:6])
+        words = f"{_sentence(clipped(note.headline, 240))} {reasons}".strip()
+        rows.append((clipped(note.name, 80), say(_LEVELS.get(note.level, note.level)), words))
+    return tuple(rows)
+
+
+def _sentence(words: str) -> str:
+    return words if not words or words.endswith((".", "!", "?", "\N{HORIZONTAL ELLIPSIS}")) else words + "."
+
+
+def earlier_rows(runs: Iterable[JobRun], say: Wording) -> tuple[Row, ...]:
+    """Return (day, kind, result, length, bias at the end, hottest heatsinks, seal) of runs made before."""
+    rows = []
+    for run in list(runs)[:_MOST_ROWS]:
+        verdict = say(VERDICT_WORDS.get(run.verdict, run.verdict) or N_("no result"))
+        if run.virtual:
+            verdict += f", {say('virtual bench')}"
+        rows.append(
+            (
+                day_words(run.started_at_utc, say) or clipped(run.folder, 40),
+                say(RUN_TYPES.get(run.run_type, run.run_type)),
+                verdict,
+                span_text(run.duration_s, say) if run.duration_s > 0 else "\N{EN DASH}",
+                _pair(run, "bias_end_mv", 2, "mV", say),
+                _pair(run, "sink_worst_c", 1, "\N{DEGREE SIGN}C", say),
+                short_head(run.head),
+            )
+        )
+    return tuple(rows)
+
+
+def _pair(run: JobRun, key: str, decimals: int, unit: str, say: Wording) -> str:
+    """Return a figure of both channels, as the verdict's tables or flat names have it."""
+    values = []
+    for side in ("left", "right"):
+        table = as_dict(run.metrics.get(side))
+        flat = run.metrics.get(f"{key.rpartition('_')[0]}_{side}_{key.rpartition('_')[2]}")
+        values.append(as_number(table.get(key, flat)))
+    if not any(map(math.isfinite, values)):
+        pair = [as_number(v) for v in as_list(run.metrics.get(key))]
+        values = pair if len(pair) == 2 else values
+    if not any(map(math.isfinite, values)):
+        return "\N{EN DASH}"
+    return " / ".join(number_text(value, decimals, say) for value in values) + f"\u00a0{unit}"
+
+
+def short_head(head: str) -> str:
+    """Return the first sixteen digits of a head hash in groups of four, "" for none."""
+    return " ".join(head[at : at + 4] for at in range(0, 16, 4)) if head else ""
