@@ -70,6 +70,7 @@ class Content:
     watched: str
     watched_rows: tuple[Row, ...]
     checks: tuple[Row, ...]
+    checks_open: tuple[bool, ...]
     checks_note: str
     parts: tuple[Row, ...]
     fit_why: str
@@ -201,6 +202,7 @@ def content_of(
         watched=watched_words(material, unit, say),
         watched_rows=watched_rows(material, calibration, say),
         checks=check_rows(papers, say),
+        checks_open=tuple(note.state != "passed" for note in papers.checks)[: len(check_rows(papers, say))],
         checks_note=check_note(papers, say),
         parts=part_rows(papers.job.parts_fitted if papers.job else (), papers.lots, say),
         fit_why=clipped(papers.fit_why, 400),
