@@ -6,13 +6,14 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-# "intact", "note" and "added" leave a verdict as it is; the others decide it.
-KINDS = ("intact", "changed", "missing", "added", "unknown", "note")
+# "changed", "missing" and "unknown" decide a verdict; "signed" is by a key at hand.
+KINDS = ("intact", "signed", "changed", "missing", "added", "unknown", "note")
 _TITLES = {
     "changed": "CHANGED",
     "missing": "MISSING",
     "added": "ADDED",
     "unknown": "CANNOT BE JUDGED",
+    "signed": "signed",
     "intact": "intact",
     "note": "note",
 }
@@ -68,8 +69,11 @@ class Findings:
 
     def lines(self) -> list[str]:
         """Return the findings as text, what is wrong first."""
+        is_signed = any(one.kind == "signed" for one in self.found)
+        whole = "Intact: everything fits its seal, which is signed with a key at hand."
+        alone = "Intact by its own hashes: everything fits its seal. Who made the seal is not proven here."
         verdict = {
-            EXIT_INTACT: "Intact: nothing of what the seal covers was changed since it was made.",
+            EXIT_INTACT: whole if is_signed else alone,
             EXIT_CHANGED: "NOT INTACT: something was changed or is missing.",
             EXIT_UNKNOWN: "Cannot be judged in whole.",
         }[self.exit_code]

@@ -224,6 +224,8 @@ def read_seal(run_dir: Path) -> ReadSeal:
         RecordError: there is none, or it is no seal this program can read.
     """
     path = run_dir / SEAL_NAME
+    if path.exists() and not path.is_file():
+        raise RecordError(f"{path}: not a file")
     try:
         with open(path, "rb") as file:
             data = file.read(MOST_SEAL_BYTES + 1)

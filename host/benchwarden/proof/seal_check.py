@@ -79,7 +79,7 @@ def signed(subject: str, public_key: bytes, fits: bool, trust: Trust) -> list[Fi
     if not fits:
         return [Finding("changed", subject, f"the signature does not fit it and key {name}")]
     if trust.keys.get(name) == public_key:
-        return [Finding("intact", subject, f"signed with key {name}, which is among the keys at hand")]
+        return [Finding("signed", subject, f"signed with key {name}, which is among the keys at hand")]
     words = (
         f"signed with key {name}, whose public half is not among the keys at hand: whose key it is, nothing here tells"
     )

@@ -144,13 +144,16 @@ def seal_from(data: bytes, what: str) -> ReadSeal:
     if body.get("format") == "benchwarden seal" and version != 1:
         raise RecordError(f"{what}: seal version {str(version)[:20]}, this program reads version 1")
     try:
-        seal = Seal.model_validate_json(canonical(body))
+        covered = canonical(body)
+    except RecordError as error:
+        raise RecordError(f"{what}: not a seal: {error}") from error
+    try:
+        seal = Seal.model_validate_json(covered)
         signature = None if signed is None else Signature.model_validate(signed)
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False)[0]
         where = ".".join(str(part) for part in first["loc"][:4])
         raise RecordError(f"{what}: not a whole seal: {where or 'it'}: {first['msg']}") from error
-    covered = canonical(body)
     # Defaults filled in would be words that are not in the file.
     whole = canonical(seal.model_dump(mode="json")) == covered
     return ReadSeal(
