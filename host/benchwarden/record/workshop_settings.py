@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from importlib import resources
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -23,6 +24,7 @@ MOST_LEGAL = 160
 MOST_LINES = 5
 # WCAG 2.2, success criterion 1.4.3: ordinary text against its ground.
 LEAST_CONTRAST = 4.5
+_DEMO = "report/demo_workshop.toml"
 _LINES = {"name": MOST_CHARACTERS, "contact": MOST_CHARACTERS * 2, "legal": MOST_LEGAL}
 
 
@@ -41,6 +43,12 @@ def load_workshop(records: Path) -> Workshop:
     if not path.exists():
         return Workshop(catalogues=catalogues)
     return workshop_from(load_toml(path), path, catalogues)
+
+
+def demo_workshop() -> Workshop:
+    """Return the invented workshop of the demonstration."""
+    path = Path(str(resources.files("benchwarden").joinpath(_DEMO)))
+    return workshop_from(load_toml(path), path)
 
 
 def workshop_from(table: dict[str, Any], path: Path, catalogues: Path | None = None) -> Workshop:

@@ -7,12 +7,11 @@ with a meaning come from the plan and from the verdict of the analysis.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from benchwarden import __version__
-from benchwarden.core.job import JobRun
+from benchwarden.analysis.returns import Comparison
 from benchwarden.report.cautions import CAUTIONS, ENGLISH_NOTE, GLYPH_NOTE, VIRTUAL_CAUTION
 from benchwarden.report.clock_label import date_words, is_unreliable
 from benchwarden.report.event_rows import board_trips, event_rows, finding_rows
@@ -32,8 +31,9 @@ from benchwarden.report.lenient import as_dict, as_number, as_text
 from benchwarden.report.limit_rows import limit_rows, working_rows
 from benchwarden.report.metrics import margin_rows, metric_rows, other_figures, side_rows, worst_rows
 from benchwarden.report.printable import clipped, clock_text, general_text
-from benchwarden.report.repair_rows import check_note, check_rows, earlier_rows, finding_notes, part_rows
+from benchwarden.report.repair_rows import check_note, check_rows, finding_notes, part_rows
 from benchwarden.report.result import Result, StageEnd, result_of, trip_words
+from benchwarden.report.returns_rows import EarlierRuns, earlier_runs
 from benchwarden.report.run_plots import burst_figures, run_panels
 from benchwarden.report.source import Material
 from benchwarden.report.stage_rows import StageRow, stage_rows
@@ -76,7 +76,7 @@ class Content:
     fit_why: str
     lots: tuple[Row, ...]
     substitutions: tuple[Row, ...]
-    earlier: tuple[Row, ...]
+    earlier: EarlierRuns
     stages: tuple[StageRow, ...]
     limits: tuple[Row, ...]
     figures: tuple[Figure, ...]
@@ -164,13 +164,13 @@ def _set_rows(material: Material, unit: dict[str, Any], say: Wording) -> tuple[R
 
 
 def content_of(
-    material: Material, say: Wording = ENGLISH, papers: JobPapers = NO_PAPERS, earlier: Iterable[JobRun] = ()
+    material: Material, say: Wording = ENGLISH, papers: JobPapers = NO_PAPERS, earlier: Comparison | None = None
 ) -> Content:
     """Return what the technical pages of a run say.
 
     Args:
         papers: what is known of the repair.
-        earlier: runs of the same set made before.
+        earlier: runs of the same set made before, beside this one.
     """
     header = material.header
     unit, board = as_dict(header.get("unit")), board_of(material)
@@ -208,7 +208,7 @@ def content_of(
         fit_why=clipped(papers.fit_why, 400),
         lots=finding_notes(papers.lots, say),
         substitutions=finding_notes(papers.substitutions, say),
-        earlier=earlier_rows(earlier, say),
+        earlier=earlier_runs(earlier, say),
         stages=stage_rows(material, say),
         limits=limit_rows(material, calibration, say),
         figures=tuple(run_figure(panel) for panel in panels),

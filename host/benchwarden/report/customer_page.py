@@ -13,7 +13,7 @@ from benchwarden.core.job import FittedPart, Job
 from benchwarden.report.brief import brief, name_in
 from benchwarden.report.content import dated, result_in, verdict_of
 from benchwarden.report.event_rows import board_trips
-from benchwarden.report.identity import board_of, calibration_words
+from benchwarden.report.identity import board_of
 from benchwarden.report.job_papers import JobPapers
 from benchwarden.report.lenient import as_dict, as_list, as_number, as_text
 from benchwarden.report.printable import channel_text, general_text, number_text
@@ -84,17 +84,13 @@ def customer_page(material: Material, papers: JobPapers, say: Wording) -> Custom
     result = result_in(material, say)
     run_type = as_text(material.header.get("run_type") or material.status.get("run_type"))
     board = board_of(material)
-    watched = say(
-        "Measured with instrument {board}, {calibration}.",
-        board=name_in(as_text(board.get("board")) or "\N{EN DASH}", 40),
-        calibration=calibration_words(board, say),
-    )
+    watched = say("Measured with instrument {board}", board=name_in(as_text(board.get("board")) or "\N{EN DASH}", 40))
     return CustomerPage(
         title=say(TITLES.get(run_type, N_("Test after repair"))),
         facts=set_facts(material, job, say),
         kind=result.kind,
         word=say(WORDS[result.kind]),
-        sentences=_sentences(material, result, metrics, say),
+        sentences=result_sentences(material, result, metrics, say),
         work=brief(job.work, _WORK_ROOM, say) if job else "",
         complaint=brief(job.complaint, _COMPLAINT_ROOM, say) if job else "",
         parts=_parts(job.parts_fitted if job else (), say),
@@ -126,7 +122,8 @@ def set_facts(material: Material, job: Job | None, say: Wording) -> tuple[Row, .
     return tuple((what, name_in(which, _NAME_ROOM)) for what, which in rows if which.strip())
 
 
-def _sentences(material: Material, result: Result, metrics: dict[str, Any], say: Wording) -> tuple[str, ...]:
+def result_sentences(material: Material, result: Result, metrics: dict[str, Any], say: Wording) -> tuple[str, ...]:
+    """Return how the run ended, for somebody who is no technician."""
     if result.kind == "passed":
         return _passed(metrics, verdict_of(material), say)
     if result.kind == "tripped":

@@ -71,6 +71,7 @@ class Series:
         x, low, high, mid: shape (n,), NaN where there is nothing.
         missing: shape (n,): values due here are missing.
         style: which line style, 0 to 2.
+        left_out: shape (n,): values here are not shown on purpose; None for none.
     """
 
     name: str
@@ -80,6 +81,7 @@ class Series:
     mid: FloatArray
     missing: BoolArray
     style: int
+    left_out: BoolArray | None = None
 
 
 @dataclass(frozen=True)
@@ -371,7 +373,8 @@ class _Axes:
             present = np.isfinite(series.mid)
             at = np.flatnonzero(present)
             tint, dash = _TINTS[series.style], _DASHES[series.style]
-            for run in _runs(series.missing, present):
+            broken = series.missing if series.left_out is None else series.missing | series.left_out
+            for run in _runs(broken, present):
                 pick = at[run]
                 x = self.x(series.x[pick])
                 if len(pick) == 1:

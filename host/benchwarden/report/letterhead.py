@@ -30,7 +30,8 @@ class Letterhead:
 
 def letterhead_of(workshop: Workshop, say: Wording) -> Letterhead:
     """Return the letterhead of a workshop."""
-    logo, trouble = None, ()
+    logo: Logo | None = None
+    trouble: tuple[str, ...] = ()
     if workshop.logo is not None:
         try:
             logo = read_logo(workshop.logo)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from benchwarden.core.job import JobRun
+from benchwarden.analysis.returns import Comparison
 from benchwarden.core.workshop import Workshop
 from benchwarden.report.attachments import attachments_of
 from benchwarden.report.content import Content, content_of
@@ -37,7 +37,7 @@ def write_record(
     workshop: Workshop | None = None,
     seal_head: str = "",
     attachments: Mapping[str, bytes] | None = None,
-    earlier: Iterable[JobRun] = (),
+    earlier: Comparison | None = None,
 ) -> Path:
     """Make the PDF record of a run and return where it is.
 
@@ -64,7 +64,7 @@ def record_pdf_bytes(
     workshop: Workshop | None = None,
     seal_head: str = "",
     attachments: Mapping[str, bytes] | None = None,
-    earlier: Iterable[JobRun] = (),
+    earlier: Comparison | None = None,
 ) -> bytes:
     """Return the PDF record of a run.
 
@@ -72,7 +72,7 @@ def record_pdf_bytes(
         workshop: letterhead, language, time zone; None prints without one, in English.
         seal_head: head hash of the run's seal, 64 hexadecimal digits; "" prints "not sealed".
         attachments: files to attach, by name; None attaches what `attachments_of` gives.
-        earlier: runs of the same set made before.
+        earlier: runs of the same set made before, beside this one; None for none.
 
     Raises:
         RecordError: there is no readable journal, or the PDF cannot be laid out.
@@ -82,7 +82,7 @@ def record_pdf_bytes(
     return record_bytes(record_of(run_dir, gather(run_dir), sheet, earlier))
 
 
-def record_of(run_dir: Path, material: Material, sheet: Sheet, earlier: Iterable[JobRun] = ()) -> Record:
+def record_of(run_dir: Path, material: Material, sheet: Sheet, earlier: Comparison | None = None) -> Record:
     """Return what the record of a run says."""
     papers = papers_of(run_dir, material.header, sheet.say)
     content = content_of(material, sheet.say, papers, earlier)

@@ -1,4 +1,4 @@
-"""The repair in rows: checks before power, parts fitted and what was found about them, earlier runs."""
+"""The repair in rows: checks before power, parts fitted and what was found about them."""
 
 from __future__ import annotations
 
@@ -6,11 +6,9 @@ import math
 from collections.abc import Iterable
 
 from benchwarden.core.cold_checks import BY_KEY
-from benchwarden.core.job import FittedPart, JobRun
-from benchwarden.report.clock_label import day_words
+from benchwarden.core.job import FittedPart
 from benchwarden.report.job_papers import CheckNote, JobPapers, PartNote
-from benchwarden.report.lenient import as_dict, as_list, as_number
-from benchwarden.report.printable import clipped, general_text, number_text, span_text
+from benchwarden.report.printable import clipped, general_text
 from benchwarden.report.wording import N_, Wording
 
 Row = tuple[str, ...]
@@ -30,8 +28,6 @@ _ROLES = {
     "predriver": N_("predriver"),
     "other": N_("other part"),
 }
-VERDICT_WORDS = {"pass": N_("passed"), "trip": N_("tripped"), "incomplete": N_("incomplete")}
-RUN_TYPES = {"power-up": N_("power-up"), "burn-in": N_("burn-in")}
 
 
 def check_rows(papers: JobPapers, say: Wording) -> tuple[Row, ...]:
@@ -117,44 +113,3 @@ def finding_notes(notes: Iterable[PartNote], say: Wording) -> tuple[Row, ...]:
 
 def _sentence(words: str) -> str:
     return words if not words or words.endswith((".", "!", "?", "\N{HORIZONTAL ELLIPSIS}")) else words + "."
-
-
-def earlier_rows(runs: Iterable[JobRun], say: Wording) -> tuple[Row, ...]:
-    """Return (day, kind, result, length, bias at the end, hottest heatsinks, seal) of runs made before."""
-    rows = []
-    for run in list(runs)[:_MOST_ROWS]:
-        verdict = say(VERDICT_WORDS.get(run.verdict, run.verdict) or N_("no result"))
-        if run.virtual:
-            verdict += f", {say('virtual bench')}"
-        rows.append(
-            (
-                day_words(run.started_at_utc, say) or clipped(run.folder, 40),
-                say(RUN_TYPES.get(run.run_type, run.run_type)),
-                verdict,
-                span_text(run.duration_s, say) if run.duration_s > 0 else "\N{EN DASH}",
-                _pair(run, "bias_end_mv", 2, "mV", say),
-                _pair(run, "sink_worst_c", 1, "\N{DEGREE SIGN}C", say),
-                short_head(run.head),
-            )
-        )
-    return tuple(rows)
-
-
-def _pair(run: JobRun, key: str, decimals: int, unit: str, say: Wording) -> str:
-    """Return a figure of both channels, as the verdict's tables or flat names have it."""
-    values = []
-    for side in ("left", "right"):
-        table = as_dict(run.metrics.get(side))
-        flat = run.metrics.get(f"{key.rpartition('_')[0]}_{side}_{key.rpartition('_')[2]}")
-        values.append(as_number(table.get(key, flat)))
-    if not any(map(math.isfinite, values)):
-        pair = [as_number(v) for v in as_list(run.metrics.get(key))]
-        values = pair if len(pair) == 2 else values
-    if not any(map(math.isfinite, values)):
-        return "\N{EN DASH}"
-    return " / ".join(number_text(value, decimals, say) for value in values) + f"\u00a0{unit}"
-
-
-def short_head(head: str) -> str:
-    """Return the first sixteen digits of a head hash in groups of four, "" for none."""
-    return " ".join(head[at : at + 4] for at in range(0, 16, 4)) if head else ""

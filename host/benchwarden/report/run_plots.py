@@ -79,10 +79,14 @@ def _largest(values: Any) -> float:
     return float(finite.max()) if len(finite) else 0.0
 
 
-def _limit_lines(material: Material, channels: list[str], factor: float, say: Wording) -> tuple[LimitLine, ...]:
+def _limit_lines(
+    material: Material, channels: list[str], factor: float, say: Wording, undriven: bool
+) -> tuple[LimitLine, ...]:
     last_s = material.envelope.last_t_s
     found: dict[tuple[float, float, float], list[str]] = {}
     for span in material.spans:
+        if undriven and material.stages[span.index].get("drive_on"):
+            continue
         end = span.t1_s if math.isfinite(span.t1_s) else last_s
         for limit in map(as_dict, as_list(material.stages[span.index].get("limits"))):
             channel = as_text(limit.get("channel"))
@@ -104,8 +108,15 @@ def _limit_lines(material: Material, channels: list[str], factor: float, say: Wo
     )
 
 
-def run_panels(material: Material, say: Wording, groups: tuple[str, ...] = _PLOTS) -> tuple[list[Panel], list[str]]:
-    """Return what is plotted over the run, and in sentences which groups have nothing to plot."""
+def run_panels(
+    material: Material, say: Wording, groups: tuple[str, ...] = _PLOTS, idle_bias: bool = False
+) -> tuple[list[Panel], list[str]]:
+    """Return what is plotted over the run, and in sentences which groups have nothing to plot.
+
+    Args:
+        groups: which of core.channels.GROUPS.
+        idle_bias: the bias is left out while the test signal is on: it is none then.
+    """
     env = material.envelope
     panels, absent = [], []
     boundaries = tuple(Boundary(span.t0_s, str(span.index + 1)) for span in material.spans)
@@ -120,20 +131,25 @@ def run_panels(material: Material, say: Wording, groups: tuple[str, ...] = _PLOT
             absent.append(say("{quantity}: no value in this record.", quantity=say(_TITLES[group])))
             continue
         factor, unit, decimals, least = _scale(group, max(_largest(env.low[:, ks]), _largest(env.high[:, ks])))
+        is_idle = group == "bias" and idle_bias
+        # What the mains side is switched to within a column belongs to neither.
+        out = env.drive_on if is_idle else None
+        shown = np.where(env.drive_on, math.nan, factor) if is_idle else factor
         series = tuple(
             Series(
                 _series_name(name, say),
                 env.t_s,
-                env.low[:, k] * factor,
-                env.high[:, k] * factor,
-                env.mean[:, k] * factor,
+                env.low[:, k] * shown,
+                env.high[:, k] * shown,
+                env.mean[:, k] * shown,
                 env.missing[:, k],
                 style,
+                out,
             )
             for style, (name, k) in enumerate(zip(channels, ks, strict=True))
             if env.values[k]
         )
-        limits = _limit_lines(material, channels, factor, say)
+        limits = _limit_lines(material, channels, factor, say, undriven=is_idle)
         if group == "bias" and math.isfinite(target_mv):
             limits += (LimitLine(env.first_t_s, env.last_t_s, target_mv, say("target"), is_limit=False),)
         reach = _REACH.get(group, 1.5)

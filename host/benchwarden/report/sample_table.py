@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
-from pyarrow import csv
+import pyarrow as pa  # type: ignore[import-untyped, unused-ignore]
+from pyarrow import csv  # type: ignore[import-untyped, unused-ignore]
 
 from benchwarden.core.channels import CHANNELS
 from benchwarden.core.samples import BoolArray, Float32Array, FloatArray, SampleBlock

@@ -12,7 +12,6 @@ from benchwarden.errors import RecordError
 from benchwarden.report.attachments import KINDS, OTHER_KIND
 from benchwarden.report.cautions import VIRTUAL_WORDS
 from benchwarden.report.letterhead import Letterhead, letterhead_of
-from benchwarden.report.repair_rows import short_head
 from benchwarden.report.template_words import template_words
 from benchwarden.report.typeset import one_line
 from benchwarden.report.wording import Wording, wording
@@ -71,7 +70,7 @@ def shared_data(sheet: Sheet, template: str, run: str, virtual: bool, ascii_only
         "virtual": virtual,
         "virtual_words": VIRTUAL_WORDS,
         "head_run": one_line(run, 40, ascii_only) or say("without a name"),
-        "head_seal": say("seal {head}", head=short_head(head)) if head else say("not sealed"),
+        "head_seal": say("seal {head}", head=_short_head(head)) if head else say("not sealed"),
         "seal_groups": " ".join(head[at : at + 4] for at in range(0, 64, 4)),
         "letterhead": {
             "name": letterhead.name,
@@ -92,3 +91,8 @@ def shared_data(sheet: Sheet, template: str, run: str, virtual: bool, ascii_only
             for number, (name, kind, data) in enumerate(kinds)
         ],
     }
+
+
+def _short_head(head: str) -> str:
+    """Return the first sixteen digits of a head hash in groups of four."""
+    return " ".join(head[at : at + 4] for at in range(0, 16, 4))

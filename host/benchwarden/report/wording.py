@@ -94,7 +94,7 @@ class Wording:
         # What is left out below is rounded away above.
         unit_s = 60 if left >= 3_600 else 1
         left = (left + unit_s // 2) // unit_s * unit_s
-        words = []
+        words: list[str] = []
         for name, size in _UNITS_S:
             count, left = divmod(left, size)
             if count or (name == "second" and not words):
@@ -174,4 +174,4 @@ def _drop_damaged(catalogue: Catalog) -> int:
 def _fits(message: Message) -> bool:
     said = message.string if isinstance(message.string, (list, tuple)) else (message.string,)
     asked = message.id if isinstance(message.id, (list, tuple)) else (message.id,)
-    return all(placeholders(text) == placeholders(asked[-1]) for text in said)
+    return all(placeholders(text or "") == placeholders(asked[-1]) for text in said)
