@@ -19,6 +19,7 @@ from benchwarden.record.run_events import event_of
 from benchwarden.report.job_papers import JOB_NAME, MOST_BYTES
 from benchwarden.report.lenient import as_dict, as_number
 from benchwarden.report.sample_table import AFTER_TRIP_S, BEFORE_TRIP_S, SampleTable, sample_table
+from benchwarden.report.wording import N_
 
 SAMPLES_NAME = "samples.csv"
 UNIT_NAME = "unit.toml"
@@ -36,13 +37,13 @@ class Kind:
 
 
 KINDS = {
-    SAMPLES_NAME: Kind("text/csv", "data", "Readings of the run, thinned; recording format"),
-    UNIT_NAME: Kind("application/toml", "data", "Facts of the set and stages of the run, for the readings"),
-    VERDICT_NAME: Kind("application/json", "data", "Verdict and figures of the analysis"),
-    JOB_NAME: Kind("application/json", "data", "Job file as it was when the run was made"),
-    SEAL_NAME: Kind("application/json", "supplement", "Seal of the run"),
+    SAMPLES_NAME: Kind("text/csv", "data", N_("Readings of the run, thinned; recording format")),
+    UNIT_NAME: Kind("application/toml", "data", N_("Facts of the set and stages of the run, for the readings")),
+    VERDICT_NAME: Kind("application/json", "data", N_("Verdict and figures of the analysis")),
+    JOB_NAME: Kind("application/json", "data", N_("Job file as it was when the run was made")),
+    SEAL_NAME: Kind("application/json", "supplement", N_("Seal of the run")),
 }
-OTHER_KIND = Kind("application/octet-stream", "unspecified", "Attached file")
+OTHER_KIND = Kind("application/octet-stream", "unspecified", N_("Attached file"))
 
 
 def attachments_of(run_dir: Path) -> dict[str, bytes]:

@@ -116,6 +116,7 @@ def bias_log_bytes(
     invoice: str = "",
     record_attached: bool = False,
     attachments: Mapping[str, bytes] | None = None,
+    material: Material | None = None,
 ) -> bytes:
     """Return the PDF of the bias-stability log, one page.
 
@@ -125,13 +126,14 @@ def bias_log_bytes(
         invoice: number of the invoice it goes with; the job's own by default.
         record_attached: the full record goes with the same invoice.
         attachments: files to attach, by name.
+        material: of the run, where it was gathered before; None gathers it.
 
     Raises:
         RecordError: there is no readable journal, or the PDF cannot be laid out.
     """
     sheet = sheet_of(workshop, seal_head, attachments or {})
     currency = (workshop or Workshop()).currency
-    log = bias_log_of(run_dir, gather(run_dir), sheet, currency, invoice, record_attached)
+    log = bias_log_of(run_dir, material or gather(run_dir), sheet, currency, invoice, record_attached)
     return typeset(_TEMPLATE, lambda ascii_only: _page_data(log, sheet, ascii_only), log.started_at_utc, sheet.files)
 
 

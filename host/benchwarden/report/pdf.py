@@ -65,6 +65,7 @@ def record_pdf_bytes(
     seal_head: str = "",
     attachments: Mapping[str, bytes] | None = None,
     earlier: Comparison | None = None,
+    material: Material | None = None,
 ) -> bytes:
     """Return the PDF record of a run.
 
@@ -73,13 +74,14 @@ def record_pdf_bytes(
         seal_head: head hash of the run's seal, 64 hexadecimal digits; "" prints "not sealed".
         attachments: files to attach, by name; None attaches what `attachments_of` gives.
         earlier: runs of the same set made before, beside this one; None for none.
+        material: of the run, where it was gathered before; None gathers it.
 
     Raises:
         RecordError: there is no readable journal, or the PDF cannot be laid out.
     """
     attached = attachments_of(run_dir) if attachments is None else attachments
     sheet = sheet_of(workshop, seal_head, attached)
-    return record_bytes(record_of(run_dir, gather(run_dir), sheet, earlier))
+    return record_bytes(record_of(run_dir, material or gather(run_dir), sheet, earlier))
 
 
 def record_of(run_dir: Path, material: Material, sheet: Sheet, earlier: Comparison | None = None) -> Record:

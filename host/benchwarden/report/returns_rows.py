@@ -48,7 +48,7 @@ class EarlierRuns:
 
 def earlier_runs(comparison: Comparison | None, say: Wording) -> EarlierRuns:
     """Return what is printed of a comparison; nothing where there is none, or no earlier run."""
-    if comparison is None or len(comparison.runs) < 2:
+    if not comparison or len(comparison.runs) < 2:
         return EarlierRuns()
     cut = slice(max(0, len(comparison.runs) - MOST_COLUMNS), None)
     jobs = slice(max(0, len(comparison.part_jobs) - MOST_COLUMNS), None)

@@ -66,12 +66,13 @@ def losses(material: Material, verdict: dict[str, Any] | None, say: Wording) -> 
     if not env.frames:
         out.append(say("The journal holds no readings."))
     if env.gap_count:
+        length = span_text(env.gap_s, say)
         out.append(
             say.plural(
                 "Readings are missing in {n} place, {length} in all; the plots are blank there.",
                 "Readings are missing in {n} places, {length} in all; the plots are blank there.",
                 env.gap_count,
-                length=span_text(env.gap_s, say),
+                length=length,
             )
         )
     gone = [channel_label(n, say) for k, n in enumerate(CHANNELS) if env.frames and not env.values[k]]

@@ -79,17 +79,17 @@ class Wording:
     def date(self, at: datetime) -> str:
         """Return day and time of a label."""
         zoned = at.astimezone(self.zone)
-        shown: str = format_datetime(zoned, self("d MMMM y, HH:mm"), locale=self.locale)
+        shown: str = format_datetime(zoned, self(N_("d MMMM y, HH:mm")), locale=self.locale)
         return f"{shown} {zoned:%Z}"
 
     def day(self, at: datetime) -> str:
         """Return the day of a label."""
-        return str(format_datetime(at.astimezone(self.zone), self("d MMMM y"), locale=self.locale))
+        return str(format_datetime(at.astimezone(self.zone), self(N_("d MMMM y")), locale=self.locale))
 
     def span(self, seconds: float) -> str:
         """Return a duration in full words, two units at most: "2 hours 3 minutes"."""
         if seconds != seconds or abs(seconds) > 1e12:
-            return self("an unknown time")
+            return self(N_("an unknown time"))
         left = max(0, round(seconds))
         # What is left out below is rounded away above.
         unit_s = 60 if left >= 3_600 else 1
