@@ -112,4 +112,5 @@ def finding_notes(notes: Iterable[PartNote], say: Wording) -> tuple[Row, ...]:
 
 
 def _sentence(words: str) -> str:
+    words = words[:1].upper() + words[1:]
     return words if not words or words.endswith((".", "!", "?", "\N{HORIZONTAL ELLIPSIS}")) else words + "."

@@ -172,6 +172,9 @@ def _drop_damaged(catalogue: Catalog) -> int:
 
 
 def _fits(message: Message) -> bool:
-    said = message.string if isinstance(message.string, (list, tuple)) else (message.string,)
-    asked = message.id if isinstance(message.id, (list, tuple)) else (message.id,)
-    return all(placeholders(text or "") == placeholders(asked[-1]) for text in said)
+    if isinstance(message.id, str):
+        return placeholders(str(message.string)) == placeholders(message.id)
+    # The form for one may leave the number out, the form for many has everything.
+    needed = placeholders(message.id[-1]) or frozenset()
+    held = [placeholders(text or "") for text in message.string]
+    return all(names is not None and names <= needed for names in held) and held[-1] == needed

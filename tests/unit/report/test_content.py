@@ -145,9 +145,11 @@ def test_dates() -> None:
 
 
 def test_the_data_for_the_page_are_plain_json(tmp_path: Path) -> None:
-    from benchwarden.report.pdf import _page_data
+    from benchwarden.report.pdf import page_data, record_of
+    from benchwarden.report.sheet_data import sheet_of
     from benchwarden.report.typeset import printed
 
-    content = content_of(gather(write_run(tmp_path / "run", soak_s=5.0)))
-    data = printed(_page_data(content, ascii_only=False), ascii_only=False)
+    run = write_run(tmp_path / "run", soak_s=5.0)
+    record = record_of(run, gather(run), sheet_of(None, "", {}))
+    data = printed(page_data(record), ascii_only=False)
     assert json.loads(json.dumps(data, allow_nan=False)) == data

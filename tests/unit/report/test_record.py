@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
+from functools import partial
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -17,8 +18,13 @@ from benchwarden.core.calibration import MANY, Calibration, Entry, uncertainty, 
 from benchwarden.core.channels import CHANNELS
 from benchwarden.errors import RecordError
 from benchwarden.report.content import content_of
-from benchwarden.report.pdf import NAME, write_record
+from benchwarden.report import pdf
+from benchwarden.report.pdf import NAME
 from benchwarden.report.source import gather
+
+
+# What is attached has tests of its own.
+write_record = partial(pdf.write_record, attachments={})
 
 
 def pages(path: Path) -> list[str]:
