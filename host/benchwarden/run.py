@@ -19,11 +19,11 @@ from benchwarden.link.board_client import BoardClient
 from benchwarden.link.board_facts import board_facts
 from benchwarden.link.decoder import Received
 from benchwarden.link.serial_port import find_boards, open_port, port_finder
+from benchwarden.papers import Papers, Printing, make_papers
 from benchwarden.record.commissioning_records import commissioning_reminders
 from benchwarden.record.export import export_csv
 from benchwarden.record.journal import Journal
 from benchwarden.record.summary import read_summary, write_summary
-from benchwarden.report.pdf import write_record
 from benchwarden.supervisor import Person, RunInfo, Supervisor, frame_time_zero, run_header
 
 HELLO_S = 10.0
@@ -37,8 +37,8 @@ class Outcome:
 
     run_dir: Path
     verdict: dict[str, Any]
-    pdf: Path | None
     csv: Path | None
+    papers: Papers
 
 
 def new_run_dir(runs: Path, label: str, utc_label: str) -> Path:
@@ -102,6 +102,7 @@ def supervise(
     said: Callable[[str], None] = lambda text: None,
     records: Path | None = None,
     before: dict[str, Any] | None = None,
+    printing: Printing | None = None,
 ) -> Outcome:
     """Carry out one run and write its record.
 
@@ -109,6 +110,7 @@ def supervise(
         said: told, in words, how the run stands before and after it.
         records: folder of the boards' records, for reminders of their commissioning; None asks for none.
         before: what was known and checked before power; kept in the journal's header.
+        printing: whose paper the record is printed on; default: nobody's, unsigned.
 
     Raises:
         LinkError: no board to talk to, or one of another wire version.
@@ -134,33 +136,31 @@ def supervise(
         # A port that cannot be closed in form takes nothing from what was recorded.
         with suppress(LinkError):
             client.close()
-    return write_outcome(run_dir, verdict, said)
+    return write_outcome(run_dir, verdict, said, printing)
 
 
-def write_outcome(run_dir: Path, verdict: dict[str, Any], said: Callable[[str], None]) -> Outcome:
-    """Write verdict, recording and PDF of a finished run; each on its own, none stops the others."""
+def write_outcome(
+    run_dir: Path, verdict: dict[str, Any], said: Callable[[str], None], printing: Printing | None = None
+) -> Outcome:
+    """Write verdict, recording, papers and seal of a finished run; each on its own, none stops the others."""
     try:
         (run_dir / "verdict.json").write_text(json.dumps(verdict, indent=1), encoding="utf-8")
     except OSError as error:
         said(f"The verdict could not be written to a file of its own: {error}. It is in the journal.")
     csv: Path | None = run_dir / "recording.csv"
-    pdf: Path | None = None
     try:
         export_csv(run_dir, run_dir / "recording.csv")
     except (BenchwardenError, OSError) as error:
         csv = None
         said(f"The recording could not be exported: {error}. The journal is whole; try `benchwarden export`.")
-    try:
-        pdf = write_record(run_dir)
-    except (BenchwardenError, OSError) as error:
-        said(f"The record could not be printed: {error}. The journal is whole; try `benchwarden report`.")
+    papers = make_papers(run_dir, printing or Printing(), said)
     try:
         status = read_summary(run_dir)
-        status["record"] = {"pdf": str(pdf) if pdf else None, "csv": str(csv) if csv else None}
+        status["record"] = {"pdf": str(papers.record) if papers.record else None, "csv": str(csv) if csv else None}
         write_summary(run_dir, status, durable=True)
     except RecordError as error:
         said(f"The views were not told of the record: {error}.")
-    return Outcome(run_dir, verdict, pdf, csv)
+    return Outcome(run_dir, verdict, csv, papers)
 
 
 def checked_hours(text: str) -> float:

@@ -10,6 +10,7 @@ import benchwarden.run as run_module
 from benchwarden.cli import EXIT_ERROR, main
 from benchwarden.errors import LinkError, PlanError, RecordError
 from benchwarden.link.serial_port import PortInfo
+from benchwarden.papers import Papers
 from benchwarden.run import checked_hours, chosen_port, new_run_dir
 
 
@@ -51,16 +52,14 @@ def test_mistakes_end_with_words_and_no_traceback(tmp_path: Path, capsys: pytest
     assert main(["judge", str(tmp_path / "no.csv"), str(tmp_path / "none.toml")]) == EXIT_ERROR
 
 
-def test_outcome_is_written_where_it_can_be(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_outcome_is_written_where_it_can_be(tmp_path: Path) -> None:
     said: list[str] = []
     (tmp_path / "verdict.json").mkdir()
 
-    def unprintable(run_dir: Path) -> Path:
-        raise RecordError("no journal")
-
-    monkeypatch.setattr(run_module, "write_record", unprintable)
     outcome = run_module.write_outcome(tmp_path, {"verdict": "incomplete"}, said.append)
     assert outcome.verdict == {"verdict": "incomplete"}
-    assert (outcome.pdf, outcome.csv) == (None, None)
-    assert len(said) == 4
+    assert outcome.csv is None
+    assert outcome.papers == Papers(None, None, None, "")
+    # Verdict, recording, seal, attachments, record, log, status.
+    assert len(said) == 7
     assert not (tmp_path / "status.json").exists()

@@ -148,9 +148,8 @@ def _figure(kind: _Kind, side: str, runs: Sequence[JobRun], against: int | None)
     may_differ, explained = _may_differ(kind.key, side, runs[against], runs[-1])
     rest = change - explained
     moved = abs(rest) > may_differ
-    shown = (
-        f"{kind.quantity}, {side}: {before:.{kind.decimals}f} then, {now:.{kind.decimals}f} {kind.unit} now".rstrip()
-    )
+    unit = f" {kind.unit}" if kind.unit else ""
+    shown = f"{kind.quantity}, {side}: {before:.{kind.decimals}f} then, {now:.{kind.decimals}f}{unit} now"
     if explained:
         shown += f"; {explained:+.{kind.decimals}f} of it is the heatsink's temperature"
     how = "more than" if moved else "within"

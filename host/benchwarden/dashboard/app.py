@@ -22,7 +22,16 @@ from flask_compress import Compress
 from waitress.server import create_server
 
 from benchwarden.core.clock import Clock, SystemClock
-from benchwarden.dashboard import bench_page, bias_page, plan_page, runs_page, setup_page
+from benchwarden.dashboard import (
+    bench_page,
+    bias_page,
+    checks_page,
+    jobs_page,
+    parts_page,
+    plan_page,
+    runs_page,
+    setup_page,
+)
 from benchwarden.dashboard.context import Context, Folders, Followed, Page
 from benchwarden.dashboard.guard import add_guards
 from benchwarden.dashboard.origin import LOOPBACK
@@ -35,6 +44,9 @@ PAGES = (
     Page("Bench", "/", bench_page.build),
     Page("Bias", "/bias/", bias_page.build),
     Page("Runs", "/runs/", runs_page.build),
+    Page("Jobs", "/jobs/", jobs_page.build, private=True),
+    Page("Parts", "/parts/", parts_page.build, private=True),
+    Page("Checks", "/checks/", checks_page.build, private=True),
     Page("Plan", "/plan/", plan_page.build),
     Page("Setup", "/setup/", setup_page.build),
 )
@@ -75,7 +87,7 @@ def make_site(run_dir: Path | None, folders: Folders | None = None, clock: Clock
     # Ahead of the pages: the first one's address takes whatever nobody else has.
     add_routes(server, context)
     apps = [_page_app(page, server, context, token) for page in PAGES]
-    add_guards(server, apps, context, token)
+    add_guards(server, apps, context, token, tuple(page.path for page in PAGES if page.private))
     server.config["COMPRESS_MIN_SIZE"] = _PACK_FROM_BYTES
     server.config["COMPRESS_ALGORITHM"] = ["gzip"]
     server.config["COMPRESS_LEVEL"] = 3
@@ -108,7 +120,8 @@ def _page_app(page: Page, server: Flask, context: Context, token: str) -> Dash:
 
 def _navigation(here: Page) -> str:
     return "".join(
-        f'<a href="{page.path}"{" aria-current=page" if page is here else ""}>{html.escape(page.name)}</a>'
+        f'<a href="{page.path}"{" aria-current=page" if page is here else ""}'
+        f"{' class=acts' if page.private else ''}>{html.escape(page.name)}</a>"
         for page in PAGES
     )
 

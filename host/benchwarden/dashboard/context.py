@@ -31,11 +31,13 @@ class Folders:
         runs: one folder per run.
         records: of the boards, and the settings kept with them.
         units: unit and plan files made on the plan page.
+        jobs: address of the job store: a folder, or a database server.
     """
 
     runs: Path
     records: Path
     units: Path
+    jobs: str = "benchwarden-jobs"
 
 
 @dataclass(frozen=True)
@@ -130,8 +132,13 @@ class Context:
 
 @dataclass(frozen=True)
 class Page:
-    """One page: its name in the navigation, its address, and what fills a Dash app with it."""
+    """One page: its name in the navigation, its address, and what fills a Dash app with it.
+
+    Attributes:
+        private: holds customers' names; answers on the bench machine only, whatever is shared.
+    """
 
     name: str
     path: str
     build: Callable[[Dash, Context], None]
+    private: bool = False

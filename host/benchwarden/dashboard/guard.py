@@ -33,9 +33,13 @@ _NOT_JOINED = (
 )
 
 
-def add_guards(server: Flask, apps: list[Dash], context: Context, token: str) -> None:
-    """Check every request to `server` before anything else does, and set the headers of every answer."""
-    server.before_request(lambda: _refused(context, token))
+def add_guards(server: Flask, apps: list[Dash], context: Context, token: str, private: tuple[str, ...]) -> None:
+    """Check every request to `server` before anything else does, and set the headers of every answer.
+
+    Args:
+        private: addresses whose pages, and whatever lies below them, answer on the bench machine only.
+    """
+    server.before_request(lambda: _refused(context, token, private))
     hashes: list[str] = []
     lock = threading.Lock()
 
@@ -59,7 +63,7 @@ def _is_asset(path: str) -> bool:
     return "/_dash-component" in path or "/assets/" in path
 
 
-def _refused(context: Context, token: str) -> tuple[str, int] | None:
+def _refused(context: Context, token: str, private: tuple[str, ...]) -> tuple[str, int] | None:
     host = request.headers.get("Host", "")
     shared = bool(request.environ.get(SHARED))
     allowed: Callable[[str], bool] = context.sharing.host_allowed if shared else host_allowed
@@ -69,6 +73,8 @@ def _refused(context: Context, token: str) -> tuple[str, int] | None:
         return "Too many requests from here; wait a little. The emergency stop is on the bench.", 429
     if shared and request.endpoint != "join" and not context.sharing.joined(request.cookies.get(COOKIE, "")):
         return _NOT_JOINED, 401
+    if shared and (request.path + "/").startswith(private):
+        return "Jobs, parts and checks hold customers' names: they are shown on the bench machine only.", 403
     if request.url_rule is not None and request.url_rule.rule.endswith("/<path:path>"):
         # Each page would answer for everything below its address.
         return "There is no such page here.", 404

@@ -16,12 +16,13 @@ from benchwarden.core.unit_facts import FACT, FACTS
 from benchwarden.dashboard import plan_facts, plan_view
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import card, framed, named
+from benchwarden.dashboard.plan_before import ready_before
 from benchwarden.dashboard.plan_edit import Planned, RunWish, Texts, planned, texts_of_plan, usual_hours
 from benchwarden.dashboard.plan_facts import DECIMAL
 from benchwarden.dashboard.plan_form import EXAMPLE, entry_of, texts_of
 from benchwarden.dashboard.plan_start import FASTEST, FAULTS, NO_FAULT, PORT_ALLOWED, Starter, Wish, command
 from benchwarden.dashboard.status import plain
-from benchwarden.errors import PlanError, RecordError, StageError
+from benchwarden.errors import JobError, PlanError, RecordError, StageError
 from benchwarden.record.unit_store import NAME_ALLOWED, UnitStore
 
 _TYPED = [fact for fact in FACTS if fact.kind not in ("choice", "yes-no")]
@@ -282,6 +283,25 @@ def _start_card(desk: _Desk) -> Any:
                         html.P(f"{PORT_ALLOWED}."[:1].upper() + f"{PORT_ALLOWED}."[1:]),
                     ],
                     id="start-of-board",
+                    className="fact",
+                ),
+                html.Div(
+                    [
+                        html.Label("Job", htmlFor="start-job"),
+                        dcc.Input(id="start-job", type="text", value="", autoComplete="off", spellCheck=False),
+                        html.P(
+                            "Number of the job this run belongs to: its checks before power have to pass, its doubts "
+                            "about parts make the plan more careful, and it keeps the run."
+                        ),
+                    ],
+                    className="fact",
+                ),
+                html.Div(
+                    [
+                        html.Label("No checks before power, because", htmlFor="start-unchecked"),
+                        dcc.Input(id="start-unchecked", type="text", value="", autoComplete="off"),
+                        html.P("Only for a run without them: the reason goes into the record."),
+                    ],
                     className="fact",
                 ),
                 html.Div(
@@ -673,6 +693,8 @@ def _start(app: Dash, desk: _Desk) -> None:
         State("start-port", "value"),
         State("start-speed", "value"),
         State("start-fault", "value"),
+        State("start-job", "value"),
+        State("start-unchecked", "value"),
         State("loaded", "data"),
         State("wish-run", "value"),
         State("wish-hours", "value"),
@@ -692,6 +714,8 @@ def _start(app: Dash, desk: _Desk) -> None:
         port: str,
         speed: str,
         fault: str,
+        job: str,
+        unchecked: str,
         loaded: dict[str, Any] | None,
         run: str,
         hours: str,
@@ -711,14 +735,14 @@ def _start(app: Dash, desk: _Desk) -> None:
             texts = _merged(edits, panel, ids, values)
             plan = _saved_plan(desk, loaded, _facts_of(fields), RunWish(run or "", hours or ""), texts)
             name = str((loaded or {})["name"])
-            wish = Wish(name, where == "virtual", port or "", speed or "", (fault or "").strip())
-            folders = desk.context.folders
-            store = desk.store
-            arguments = command(wish, store.unit_path(name), store.plan_path(name), folders.runs, folders.records)
+            typed = [(text or "").strip() for text in (fault, job, unchecked)]
+            wish = Wish(name, where == "virtual", port or "", speed or "", *typed)
+            before = ready_before(wish, plan, desk.context.folders.jobs)
+            arguments = _arguments(desk, wish, name)
             ticket = desk.starter.announce(arguments)
-        except (StageError, PlanError, RecordError) as error:
+        except (StageError, PlanError, RecordError, JobError) as error:
             return None, html.Span(f"{str(error)[:1].upper()}{plain(error)[1:]}.", className="said-wrong"), no_update
-        return {"ticket": ticket, "what": _what(wish, plan)}, "", no_update
+        return {"ticket": ticket, "what": " ".join((_what(wish, plan), *before))}, "", no_update
 
     @app.callback(
         Output("start-now", "children"),
@@ -739,6 +763,11 @@ def _start(app: Dash, desk: _Desk) -> None:
         if not begun.folder or begun.code == 2:
             said = "The run did not start, or broke off. Its last words:"
         return [html.P(said), html.Pre("\n".join(begun.lines), className="plan-log", tabIndex=0)], True
+
+
+def _arguments(desk: _Desk, wish: Wish, name: str) -> list[str]:
+    store, folders = desk.store, desk.context.folders
+    return command(wish, store.unit_path(name), store.plan_path(name), folders.runs, folders.records, folders.jobs)
 
 
 def _saved_plan(desk: _Desk, loaded: dict[str, Any] | None, facts: dict[str, str], wish: RunWish, texts: Texts) -> Plan:

@@ -80,6 +80,8 @@ class Wish:
         port: as typed; "" finds the board.
         speed: of the virtual bench as typed, board seconds per second.
         fault: one of FAULTS.
+        job: number of the job it belongs to; "" for none.
+        unchecked: why there are no checks before power; "" where the job has them.
     """
 
     name: str
@@ -87,6 +89,8 @@ class Wish:
     port: str = ""
     speed: str = "2"
     fault: str = NO_FAULT
+    job: str = ""
+    unchecked: str = ""
 
 
 @dataclass(frozen=True)
@@ -136,8 +140,11 @@ def checked_speed(text: str) -> float:
     return speed
 
 
-def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path) -> list[str]:
+def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path, jobs: str = "") -> list[str]:
     """Return the arguments of the process to start.
+
+    Args:
+        jobs: address of the job store.
 
     Raises:
         StageError: port, speed or fault is not one of those allowed.
@@ -146,7 +153,12 @@ def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path) -> li
     unit, plan, runs, records = (path.absolute() for path in (unit, plan, runs, records))
     start = [sys.executable, "-m", "benchwarden"]
     same = ["--plan", str(plan), "--runs", str(runs), "--records", str(records), "--no-page"]
+    # With an equals sign: what somebody typed is a value, whatever it begins with.
+    if wish.job:
+        same += [f"--job={wish.job}", f"--store={jobs}"]
     if not wish.virtual:
+        if wish.unchecked:
+            same.append(f"--unchecked={wish.unchecked}")
         return [*start, "run", str(unit), "--port", checked_port(wish.port), *same]
     if wish.fault not in dict(FAULTS):
         raise StageError(f"fault “{plain(wish.fault, 40)}”; allowed: {', '.join(name for name, _ in FAULTS)}")
