@@ -21,6 +21,9 @@ from benchwarden import (
     checks_command,
     commission_command,
     install_command,
+    invoice_command,
+    papers_command,
+    proof_command,
     run_command,
     selftest_command,
 )
@@ -74,7 +77,6 @@ def _parser() -> argparse.ArgumentParser:
     judge.set_defaults(command=_judge)
 
     for name, function, words in (
-        ("report", _report, "print the record of a run again (PDF)"),
         ("export", _export, "export a run as a recording (CSV and unit.toml)"),
         ("recover", _recover, "say what a run's journal holds and what is missing"),
         ("watch", _watch, "live view in the terminal"),
@@ -97,7 +99,10 @@ def _parser() -> argparse.ArgumentParser:
     ports.add_argument("--json", action="store_true", help="for another program to read: one JSON list")
     ports.set_defaults(command=_ports)
 
+    papers_command.add(commands)
     checks_command.add(commands)
+    proof_command.add(commands)
+    invoice_command.add(commands)
     alert_command.add(commands)
     install_command.add(commands)
     calibrate_command.add(commands)
@@ -126,13 +131,6 @@ def _judge(args: argparse.Namespace) -> int:
         print(text)
     else:
         args.output.write_text(text + "\n", encoding="utf-8")
-    return 0
-
-
-def _report(args: argparse.Namespace) -> int:
-    from benchwarden.report.pdf import write_record
-
-    print(write_record(args.run_dir))
     return 0
 
 

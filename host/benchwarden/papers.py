@@ -6,13 +6,15 @@ Each is made on its own: what cannot be made is said, and takes nothing from the
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
 from benchwarden.analysis.returns import Comparison
+from benchwarden.core.job import JobRun
 from benchwarden.core.workshop import Workshop
 from benchwarden.errors import BenchwardenError
+from benchwarden.jobs.run_facts import run_facts
 from benchwarden.proof.pdf_seal import sealed_pdf
 from benchwarden.proof.seal import attachment_seal, seal_journal, write_seal
 from benchwarden.proof.signing import Signer
@@ -31,13 +33,13 @@ class Printing:
     Attributes:
         signer: signs the seals; None seals without a signature.
         why_unsigned: said where there is no signer; "" for nothing.
-        earlier: this run beside earlier ones of the set; None where there are none.
+        beside_earlier: puts the finished run beside earlier ones of its set; None where there are none.
     """
 
     workshop: Workshop | None = None
     signer: Signer | None = None
     why_unsigned: str = ""
-    earlier: Comparison | None = None
+    beside_earlier: Callable[[JobRun], Comparison | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -65,10 +67,15 @@ def make_papers(run_dir: Path, printing: Printing, said: Said) -> Papers:
             said, "The seal could not be attached", lambda: attachment_seal(sealed, attached, printing.signer)
         )
         attached = {**attached, SEAL_NAME: data} if data else attached
+    earlier = None
+    if printing.beside_earlier is not None:
+        beside = printing.beside_earlier
+        words = "Earlier runs of the set could not be put beside this one"
+        earlier = _tried(said, words, lambda: beside(replace(run_facts(run_dir), head=head)))
     record = _tried(
         said,
         f"The record could not be printed; the journal is whole, try `benchwarden report {run_dir}`",
-        lambda: _print(run_dir / pdf.NAME, _record(run_dir, printing, head, attached), head, printing.signer),
+        lambda: _print(run_dir / pdf.NAME, _record(run_dir, printing, head, attached, earlier), head, printing.signer),
     )
     log = _tried(
         said,
@@ -84,13 +91,15 @@ def make_papers(run_dir: Path, printing: Printing, said: Said) -> Papers:
     return Papers(record, log, path, head)
 
 
-def _record(run_dir: Path, printing: Printing, head: str, attached: Mapping[str, bytes]) -> bytes:
+def _record(
+    run_dir: Path, printing: Printing, head: str, attached: Mapping[str, bytes], earlier: Comparison | None
+) -> bytes:
     return pdf.record_pdf_bytes(
         run_dir,
         workshop=printing.workshop,
         seal_head=head,
         attachments=attached,
-        earlier=printing.earlier,
+        earlier=earlier,
     )
 
 

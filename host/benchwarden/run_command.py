@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import subprocess
 import sys
 import tempfile
@@ -15,14 +14,13 @@ from typing import TYPE_CHECKING, Any
 from benchwarden import alert_command
 from benchwarden.errors import PlanError
 from benchwarden.places import CAUTION, DEFAULT_RECORDS, DEFAULT_RUNS, EXIT_ERROR, job_store_address
-from benchwarden.proof_command import DEFAULT_KEYS, PASSPHRASE_VARIABLE
+from benchwarden.proof_command import DEFAULT_KEYS
 
 if TYPE_CHECKING:
     from benchwarden.before_power import Before
     from benchwarden.core.job import Job
     from benchwarden.core.plan import Plan
     from benchwarden.core.unit import Unit
-    from benchwarden.papers import Printing
     from benchwarden.run import Outcome
     from benchwarden.supervisor import Person
 
@@ -117,10 +115,9 @@ def _run(args: argparse.Namespace) -> int:
 def _job_of(args: argparse.Namespace) -> Job | None:
     if not args.job:
         return None
-    from benchwarden.jobs.store import open_store
+    from benchwarden.run_job import job_of
 
-    with open_store(job_store_address(args.store)) as store:
-        return store.open(args.job)
+    return job_of(job_store_address(args.store), args.job)
 
 
 def _unit_of(args: argparse.Namespace, job: Job | None) -> Unit:
@@ -195,8 +192,10 @@ def _supervised(
 ) -> Outcome:
     from benchwarden.before_power import leave_with_run
     from benchwarden.core.clock import SystemClock
+    from benchwarden.papers_command import printing_of
     from benchwarden.record.journal_format import NAME as JOURNAL_NAME
     from benchwarden.run import new_run_dir, supervise
+    from benchwarden.run_job import beside_earlier, keep_with_job
     from benchwarden.supervisor import RunInfo
 
     clock = SystemClock()
@@ -206,7 +205,11 @@ def _supervised(
     leave_with_run(before, run_dir)
     for words in before.cautions():
         print(f"CAUTION: {words}")
+    store = job_store_address(args.store)
     printing = printing_of(args.records, args.keys, person is not None)
+    if args.job and before.job is not None:
+        job = before.job
+        printing = replace(printing, beside_earlier=lambda run: beside_earlier(store, job, run))
     info = RunInfo(run_dir.name, started, person is not None, speed)
     page = None if args.no_page else _start_page(run_dir, args.page_port, args.records)
     # A virtual bench keeps quiet unless it is set up not to.
@@ -224,6 +227,8 @@ def _supervised(
                 print(words, file=sys.stderr)
             raise
         ended = True
+        if args.job:
+            keep_with_job(store, args.job, run_dir, print)
         _print_outcome(outcome)
         # Somebody at the keyboard wants to look at the end of it; a script does not.
         if page is not None and sys.stdin.isatty():
@@ -235,30 +240,6 @@ def _supervised(
         if alerts is not None:
             alert_command.finish(alerts, ended, print)
     return outcome
-
-
-def printing_of(records: Path | None, keys: Path, virtual: bool) -> Printing:
-    """Return whose paper a run is printed on.
-
-    Args:
-        records: folder with the workshop's settings; None takes those of the demonstration.
-        virtual: a run on the virtual bench; nobody misses a signature there.
-
-    Raises:
-        PlanError: the workshop's settings are not what they should be.
-    """
-    from benchwarden.core.unit import load_toml
-    from benchwarden.papers import Printing
-    from benchwarden.proof.signing import signer_or_why
-    from benchwarden.record.workshop_settings import load_workshop, workshop_from
-
-    if records is None:
-        shipped = Path(str(resources.files("benchwarden.report") / "demo_workshop.toml"))
-        workshop = workshop_from(load_toml(shipped), shipped)
-    else:
-        workshop = load_workshop(records)
-    signer, why = signer_or_why(keys, os.environ.get(PASSPHRASE_VARIABLE, ""))
-    return Printing(workshop, signer, "" if virtual else why)
 
 
 def _start_page(run_dir: Path, port: int, records: Path | None) -> subprocess.Popen[bytes]:
