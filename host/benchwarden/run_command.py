@@ -177,8 +177,12 @@ def _careful_plan(args: argparse.Namespace, plan: Plan, before: Before) -> tuple
     return plan, before
 
 
-def _demo_job() -> Job | None:
-    return None
+def _demo_job() -> Job:
+    from benchwarden.core.job_form import job_from
+    from benchwarden.core.unit import load_toml
+
+    with resources.as_file(resources.files("benchwarden.virtual") / "demo_job.toml") as shipped:
+        return job_from(load_toml(shipped), "demo_job.toml")
 
 
 def _supervised(
