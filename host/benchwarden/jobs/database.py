@@ -132,7 +132,9 @@ class Database:
     def _file_engine(self, path: Path, create: bool) -> Engine:
         if not path.exists():
             if not create:
-                raise RecordError(f"job store {self.address.name}: there is none here ({FILE_NAME} is missing)")
+                raise RecordError(
+                    f"job store {self.address.name}: there is none here ({FILE_NAME} is missing); the first new job makes one"
+                )
             self._make(path)
         path, mode = self._usable(path)
 

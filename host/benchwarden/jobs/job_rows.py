@@ -28,10 +28,14 @@ def insert_once(connection: Connection, table: Table) -> Insert:
 
 def new_row(connection: Connection, job: Job, by: str, what: str) -> int:
     """Write the first version of a job and return its row's id."""
-    found = connection.execute(insert(jobs).values(**_columns(job)).returning(jobs.c.id)).scalar_one()
-    row_id = int(found)
+    row_id = bare_row(connection, job)
     _write_beside(connection, row_id, job, by, what)
     return row_id
+
+
+def bare_row(connection: Connection, job: Job) -> int:
+    """Write only the row that a job's versions hang on, and return its id."""
+    return int(connection.execute(insert(jobs).values(**_columns(job)).returning(jobs.c.id)).scalar_one())
 
 
 def next_version(connection: Connection, row_id: int, job: Job, by: str, what: str) -> None:
@@ -105,7 +109,7 @@ def _write_beside(connection: Connection, row_id: int, job: Job, by: str, what: 
 
 def _write_words(connection: Connection, row_id: int, words: frozenset[str]) -> None:
     of_job = select(search_words.c.word, search_words.c.id).join(job_words, job_words.c.word_id == search_words.c.id)
-    had = dict(connection.execute(of_job.where(job_words.c.job_id == row_id)).tuples())
+    had = dict(connection.execute(of_job.where(job_words.c.job_id == row_id)).tuples().all())
     gone = [number for word, number in had.items() if word not in words]
     for some in _batches(gone):
         connection.execute(delete(job_words).where(job_words.c.job_id == row_id, job_words.c.word_id.in_(some)))
@@ -121,7 +125,7 @@ def _write_words(connection: Connection, row_id: int, words: frozenset[str]) -> 
 
 def _ids(connection: Connection, words: list[str]) -> dict[str, int]:
     asked = select(search_words.c.word, search_words.c.id).where(search_words.c.word.in_(words))
-    return dict(connection.execute(asked).tuples())
+    return dict(connection.execute(asked).tuples().all())
 
 
 def _batches(values: Iterable[Any]) -> Iterator[list[Any]]:

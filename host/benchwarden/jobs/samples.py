@@ -151,9 +151,9 @@ def _write(reader: JournalReader, path: Path) -> int:
         schema,
         compression="zstd",
         compression_level=6,
-        # Converter steps repeat, so a table of values and numbers into it is smallest; time never does.
-        use_dictionary=list(_FLOATS),
-        column_encoding={"t_s": "BYTE_STREAM_SPLIT"},
+        # The same bytes of neighbouring rows side by side: a tenth smaller than tables of values, and no slower.
+        use_dictionary=False,
+        column_encoding=dict.fromkeys(("t_s", *_FLOATS), "BYTE_STREAM_SPLIT"),
         write_page_checksum=True,
     ) as writer:
         for block in _groups(reader.blocks()):
