@@ -110,14 +110,23 @@ def attachments(pdf: pikepdf.Pdf) -> list[Attachment]:
 
 
 def named_files(pdf: pikepdf.Pdf) -> list[tuple[str, pikepdf.Object]]:
-    """Return (key, file specification) of the name tree of embedded files, in order, the same key more than once too.
+    """Return (key, file specification) of the name tree of embedded files, in order; a key may come more than once.
+
+    Raises:
+        PdfError: as `name_pairs`.
+    """
+    return [(_text(key), spec) for key, spec in name_pairs(pdf) if isinstance(spec, pikepdf.Dictionary)]
+
+
+def name_pairs(pdf: pikepdf.Pdf) -> list[tuple[Any, Any]]:
+    """Return what the name tree of embedded files holds, keys and values as they are.
 
     Raises:
         PdfError: more than a thousand, or a tree that has no end.
     """
     names = pdf.Root.get("/Names")
     root = names.get("/EmbeddedFiles") if isinstance(names, pikepdf.Dictionary) else None
-    found: list[tuple[str, pikepdf.Object]] = []
+    found: list[tuple[Any, Any]] = []
     visits = 0
 
     def walk(node: Any, depth: int) -> None:
@@ -132,9 +141,7 @@ def named_files(pdf: pikepdf.Pdf) -> list[tuple[str, pikepdf.Object]]:
             if len(pairs) > 2 * _MOST_FILES:
                 raise PdfError(f"the PDF has more than {_MOST_FILES} attachments")
             flat = _items(pairs)
-            for key, spec in zip(flat[::2], flat[1::2], strict=False):
-                if isinstance(spec, pikepdf.Dictionary):
-                    found.append((_text(key), spec))
+            found.extend(zip(flat[::2], flat[1::2], strict=False))
         kids = node.get("/Kids")
         if isinstance(kids, pikepdf.Array):
             if len(kids) > _MOST_FILES:

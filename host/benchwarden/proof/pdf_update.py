@@ -39,7 +39,8 @@ class PdfEnd:
     Attributes:
         startxref: offset of the last cross-reference section.
         has_streams: that section is a stream, not a table.
-        size: one more than the highest object number.
+        size: one more than the highest object number, in use or free.
+        highest: the highest object number in use.
         root, info: references as they are written, b"" for none.
         first_id: first half of the file identifier in hexadecimal, "" for none.
     """
@@ -47,6 +48,7 @@ class PdfEnd:
     startxref: int
     has_streams: bool
     size: int
+    highest: int
     root: bytes
     info: bytes
     first_id: str
@@ -76,7 +78,10 @@ def opened(pdf: bytes, what: str, recover: bool = False) -> Iterator[pikepdf.Pdf
         if b"%PDF-" not in pdf[:1024]:
             raise PdfError(f"{what}: not a PDF")
         try:
-            found = pikepdf.open(BytesIO(pdf), attempt_recovery=recover, suppress_warnings=True)
+            # Pages are left as they are written: what they inherit must not move while something else is changed.
+            found = pikepdf.open(
+                BytesIO(pdf), attempt_recovery=recover, suppress_warnings=True, inherit_page_attributes=False
+            )
         except pikepdf.PasswordError as error:
             raise PdfError(f"{what}: the PDF is locked with a password") from error
         except (pikepdf.PdfError, ValueError, RuntimeError, MemoryError) as error:
@@ -110,6 +115,7 @@ def end_of(pdf: bytes, found: pikepdf.Pdf, what: str) -> PdfEnd:
         startxref=startxref,
         has_streams=has_streams,
         size=max(int(trailer.get("/Size", 0)), highest + 1),
+        highest=highest,
         root=reference(found.Root),
         info=reference(info) if info is not None and info.is_indirect else b"",
         first_id=bytes(first).hex() if isinstance(first, pikepdf.String) else "",

@@ -16,6 +16,7 @@ from typing import Any
 
 from benchwarden.core.clock import SystemClock
 from benchwarden.errors import RecordDamaged, RecordError
+from benchwarden.proof.bounded import read_within
 from benchwarden.proof.canonical import canonical
 from benchwarden.proof.entries import EntryWalk, heads_of
 from benchwarden.proof.seal_form import (
@@ -227,8 +228,7 @@ def read_seal(run_dir: Path) -> ReadSeal:
     if path.exists() and not path.is_file():
         raise RecordError(f"{path}: not a file")
     try:
-        with open(path, "rb") as file:
-            data = file.read(MOST_SEAL_BYTES + 1)
+        data = read_within(path, MOST_SEAL_BYTES)
     except FileNotFoundError as error:
         raise RecordError(f"{path}: this run is not sealed; `benchwarden seal {run_dir}` does it") from error
     except OSError as error:

@@ -24,6 +24,8 @@ _SIGN_TAG = b"benchwarden seal 1\n"
 Sha256 = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Text = Annotated[str, StringConstraints(max_length=500)]
 Count = Annotated[int, Field(ge=0, lt=2**53)]
+# A name in a folder, never a way out of it.
+FileName = Annotated[str, StringConstraints(max_length=500, pattern=r"^[^/\\\x00]+$")]
 Label = Annotated[str, StringConstraints(max_length=120, pattern=r"^[ -~]+$")]
 
 
@@ -34,7 +36,7 @@ class _Form(BaseModel):
 class SealedFile(_Form):
     """A file by name, SHA-256 and size."""
 
-    name: Text
+    name: FileName
     sha256: Sha256
     size: Count
 

@@ -28,7 +28,6 @@ from cryptography.hazmat.primitives.serialization import (
 
 from benchwarden.errors import RecordError
 
-DEFAULT_KEYS = Path("benchwarden-keys")
 PRIVATE_NAME = "signing-key.pem"
 _MOST_PEM_BYTES = 65_536
 _MOST_KEYS = 1000

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from benchwarden.errors import RecordError
+from benchwarden.proof.bounded import read_within
 from benchwarden.proof.findings import Findings
 from benchwarden.proof.seal_check import NOBODY, Trust
 from benchwarden.proof.seal_form import SEAL_NAME
@@ -46,10 +47,13 @@ def verify(path: Path, trust: Trust, now_utc: str) -> Findings:
                 return check_folder(path, trust, now_utc)
             out.add("unknown", "", f"this folder holds neither {JOURNAL_NAME} nor {SEAL_NAME}: no run")
             return out
+        if path.exists() and not path.is_file():
+            out.add("unknown", "", "neither a file nor a folder: nothing here can be verified")
+            return out
         with open(path, "rb") as file:
             head = file.read(1024)
-            if b"%PDF-" in head:
-                return check_pdf(head + file.read(MOST_PDF_BYTES), str(path), trust, now_utc)
+        if b"%PDF-" in head:
+            return check_pdf(read_within(path, MOST_PDF_BYTES), str(path), trust, now_utc)
     except (OSError, RecordError) as error:
         why = error.strerror if isinstance(error, OSError) else str(error)
         out.add("unknown", "", f"cannot be read ({why})")

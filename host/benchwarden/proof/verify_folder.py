@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from benchwarden.errors import RecordError
+from benchwarden.proof.bounded import read_within
 from benchwarden.proof.findings import Findings
 from benchwarden.proof.journal_check import JournalState, compared, journal_state
 from benchwarden.proof.seal import covered_files, digest_of, read_seal
@@ -93,8 +94,7 @@ def _check_verdict(out: Findings, run_dir: Path, state: JournalState) -> None:
     """Hold the verdict's own file against the journal: whoever rewrites it can rewrite an unsigned seal as well."""
     path = run_dir / VERDICT_NAME
     try:
-        with open(path, "rb") as file:
-            told = json.loads(file.read(_MOST_VERDICT_BYTES))
+        told = json.loads(read_within(path, _MOST_VERDICT_BYTES))
     except (OSError, ValueError, RecursionError):
         return  # missing or unreadable: said already where the files are
     if state.verdict is not None and json.dumps(told, sort_keys=True) != json.dumps(state.verdict, sort_keys=True):
@@ -106,8 +106,7 @@ def _check_pdfs(out: Findings, run_dir: Path, seal: Seal, trust: Trust, now_utc:
         if path.suffix != ".pdf":
             continue
         try:
-            with open(path, "rb") as file:
-                data = file.read(MOST_PDF_BYTES + 1)
+            data = read_within(path, MOST_PDF_BYTES)
         except OSError:
             continue  # said already where the files are
         inner = check_pdf(data, path.name, trust, now_utc, is_inside=True)
