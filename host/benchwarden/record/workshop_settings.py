@@ -19,13 +19,14 @@ NAME = "workshop.toml"
 CATALOGUES = "catalogues"
 LOGO_KINDS = (".png", ".jpg", ".jpeg", ".svg")
 # What a letterhead has room for.
-MOST_CHARACTERS = 80
+MOST_CHARACTERS = 60
+MOST_ADDRESS = 40
 MOST_LEGAL = 160
 MOST_LINES = 5
 # WCAG 2.2, success criterion 1.4.3: ordinary text against its ground.
 LEAST_CONTRAST = 4.5
 _DEMO = "report/demo_workshop.toml"
-_LINES = {"name": MOST_CHARACTERS, "contact": MOST_CHARACTERS * 2, "legal": MOST_LEGAL}
+_LINES = {"name": MOST_CHARACTERS, "contact": MOST_ADDRESS * 2, "legal": MOST_LEGAL}
 
 
 def load_workshop(records: Path) -> Workshop:
@@ -71,7 +72,7 @@ def workshop_from(table: dict[str, Any], path: Path, catalogues: Path | None = N
     if not isinstance(address, list) or len(address) > MOST_LINES:
         raise PlanError(f"{path}: address = {str(address)[:80]}; allowed: a list of up to {MOST_LINES} lines")
     said["address"] = tuple(
-        _line(line, f"{path}: address, line {number}", MOST_CHARACTERS) for number, line in enumerate(address, 1)
+        _line(line, f"{path}: address, line {number}", MOST_ADDRESS) for number, line in enumerate(address, 1)
     )
     for key, check in (("language", _language), ("currency", _currency), ("time_zone", _zone), ("accent", _accent)):
         if key in table:
@@ -107,7 +108,7 @@ def _currency(value: Any, where: str) -> str:
 def _zone(value: Any, where: str) -> str:
     try:
         return str(ZoneInfo(value).key)
-    except (OSError, ValueError, TypeError, AttributeError) as error:
+    except (KeyError, OSError, ValueError, TypeError, AttributeError) as error:
         raise PlanError(f"{where}; allowed: a name of the IANA time zone database such as Europe/Berlin") from error
 
 

@@ -43,7 +43,7 @@ KINDS = {
     JOB_NAME: Kind("application/json", "data", N_("Job file as it was when the run was made")),
     SEAL_NAME: Kind("application/json", "supplement", N_("Seal of the run")),
 }
-OTHER_KIND = Kind("application/octet-stream", "unspecified", N_("Attached file"))
+OTHER_KIND = Kind("application/octet-stream", "supplement", N_("Attached file"))
 
 
 def attachments_of(run_dir: Path) -> dict[str, bytes]:

@@ -115,6 +115,6 @@ def page_data(record: Record, ascii_only: bool = False) -> dict[str, Any]:
     data |= {
         "customer": asdict(record.customer),
         "document_title": f"{content.title} {one_line(content.run, 80, ascii_only)}",
-        "head_set": " · ".join(one_line(name, 44, ascii_only) for name in shown),
+        "head_set": " · ".join(one_line(name, 36, ascii_only) for name in shown),
     }
     return data

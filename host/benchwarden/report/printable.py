@@ -42,6 +42,8 @@ _PRINTABLE = frozenset(chr(code) for low, high in _RANGES for code in range(low,
 # Invisible and meant to be: they separate or join, they carry no content.
 _DROPPED = frozenset("\u00ad\u200b\u2060\ufeff")
 _LONGEST_WORD = 24
+# As wide as one letter and a half.
+_WIDE = frozenset("WMmw@%\u2026\u2014")
 BREAK = "\u200b"
 
 
@@ -59,12 +61,12 @@ def printable(text: str, room: int = 600, ascii_only: bool = False, tail: str = 
     head = unicodedata.normalize("NFC", text[: room + 1])
     beyond = len(text) - len(text[: room + 1])
     out: list[str] = []
-    word = printed = 0
+    word, printed = 0.0, 0
     for taken, char in enumerate(head):
         if char in _DROPPED:
             continue
         if char.isspace():
-            piece, word = (" " if out and out[-1] != " " else ""), 0
+            piece, word = (" " if out and out[-1] != " " else ""), 0.0
         else:
             fits = char.isascii() and char.isprintable() if ascii_only else char in _PRINTABLE
             piece = char if fits else f"<U+{ord(char):04X}>"
@@ -74,13 +76,17 @@ def printable(text: str, room: int = 600, ascii_only: bool = False, tail: str = 
         if piece == " " or not piece:
             out += [piece] if piece else []
         else:
-            word += len(piece)
+            width = 1.5 if piece in _WIDE else float(len(piece))
+            word += width
             if word > _LONGEST_WORD:
                 if not ascii_only:
                     out.append(BREAK)
-                word = len(piece)
+                word = width
             out.append(piece)
         printed += len(piece)
+    if beyond:
+        # White space and what is dropped left room, but there is more of it than was looked at.
+        return f"{''.join(out).strip()} {tail.format(n=beyond)}"
     return "".join(out).strip()
 
 

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 
 from benchwarden.core.cold_checks import BY_KEY
 from benchwarden.core.job import FittedPart
+from benchwarden.report.brief import brief, name_in
 from benchwarden.report.job_papers import CheckNote, JobPapers, PartNote
-from benchwarden.report.printable import clipped, general_text
+from benchwarden.report.printable import general_text
 from benchwarden.report.wording import N_, Wording
 
 Row = tuple[str, ...]
@@ -44,12 +45,12 @@ def _check_row(note: CheckNote, say: Wording) -> Row:
     if result.noisy:
         said.append(say("noisy"))
     if result.note and result.note not in said:
-        said.append(clipped(result.note, 200))
+        said.append(brief(result.note, 200, say))
     if result.why:
-        said.append(say("Powered up all the same, because: {why}", why=clipped(result.why, 300)))
+        said.append(say("Powered up all the same, because: {why}", why=brief(result.why, 300, say)))
     return (
         say(known.title) if known else result.check,
-        clipped(result.position, 60),
+        name_in(result.position, 60),
         _quantity(result.marked, unit, say),
         _quantity(result.measured, unit, say),
         say(_CHECK_STATES.get(note.state, note.state)),
@@ -70,7 +71,7 @@ def _quantity(value: float | None, unit: str, say: Wording) -> str:
 def check_note(papers: JobPapers, say: Wording) -> str:
     """Return what there is to say where checks are missing or were overridden, "" for nothing."""
     if papers.unchecked_why:
-        why = clipped(papers.unchecked_why, 400)
+        why = brief(papers.unchecked_why, 400, say)
         return say("Powered up without checks, because: {why}", why=why)
     if not papers.checks:
         return say("No checks before power are on record.")
@@ -84,15 +85,15 @@ def part_rows(parts: tuple[FittedPart, ...], lots: Iterable[PartNote], say: Word
     rows = []
     for part in parts[:_MOST_ROWS]:
         level = levels.get(part.lot, "")
-        lot = f"{clipped(part.lot, 40)}: {say(_LEVELS.get(level, level))}" if level else clipped(part.lot, 40)
+        lot = f"{name_in(part.lot, 40)}: {say(_LEVELS.get(level, level))}" if level else name_in(part.lot, 40)
         rows.append(
             (
-                clipped(part.position, 40),
+                name_in(part.position, 40),
                 say(part.side) if part.side else "",
-                f"{clipped(part.marking, 60)} ({say(_ROLES.get(part.role, part.role))})",
-                clipped(part.replaced, 60),
+                f"{name_in(part.marking, 60)} ({say(_ROLES.get(part.role, part.role))})",
+                name_in(part.replaced, 60),
                 lot,
-                clipped(part.note, 200),
+                brief(part.note, 200, say),
             )
         )
     if len(parts) > _MOST_ROWS:
@@ -105,9 +106,9 @@ def finding_notes(notes: Iterable[PartNote], say: Wording) -> tuple[Row, ...]:
     """Return (name, level, headline and reasons) of lots or substitutions."""
     rows = []
     for note in list(notes)[:_MOST_ROWS]:
-        reasons = " ".join(_sentence(clipped(reason, 240)) for reason in note.reasons[:6])
-        words = f"{_sentence(clipped(note.headline, 240))} {reasons}".strip()
-        rows.append((clipped(note.name, 80), say(_LEVELS.get(note.level, note.level)), words))
+        reasons = " ".join(_sentence(brief(reason, 240, say)) for reason in note.reasons[:6])
+        words = f"{_sentence(brief(note.headline, 240, say))} {reasons}".strip()
+        rows.append((name_in(note.name, 80), say(_LEVELS.get(note.level, note.level)), words))
     return tuple(rows)
 
 

@@ -51,8 +51,8 @@ def sheet_of(workshop: Workshop | None, seal_head: str, attachments: Mapping[str
     if seal_head and not _HEAD.fullmatch(seal_head):
         raise RecordError(f"seal head {seal_head[:80]!r}; allowed: 64 hexadecimal digits, or nothing")
     for name in attachments:
-        if not name.isprintable() or not 0 < len(name) <= 120 or "/" in name or "\\" in name:
-            raise RecordError(f"attachment {name[:120]!r}; allowed: a plain file name")
+        if not (name.isascii() and name.isprintable()) or not 0 < len(name) <= 120 or "/" in name or "\\" in name:
+            raise RecordError(f"attachment {name[:120]!r}; allowed: a plain file name in ASCII")
     known = workshop or Workshop()
     say = wording(known.language, known.catalogues, known.time_zone)
     return Sheet(say, letterhead_of(known, say), seal_head, attachments)

@@ -176,5 +176,5 @@ def _fits(message: Message) -> bool:
         return placeholders(str(message.string)) == placeholders(message.id)
     # The form for one may leave the number out, the form for many has everything.
     needed = placeholders(message.id[-1]) or frozenset()
-    held = [placeholders(text or "") for text in message.string]
+    held = [placeholders(text or "") for text in message.string or ("",)]
     return all(names is not None and names <= needed for names in held) and held[-1] == needed

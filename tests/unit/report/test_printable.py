@@ -57,6 +57,8 @@ def test_codes_blanks_and_length() -> None:
     assert p.printable("a" * 30, room=10) == "a" * 10 + " [and 20 more characters, kept in the journal]"
     assert p.printable("\U0001f600" * 5, room=20) == "<U+1F600><U+1F600> [and 3 more characters, kept in the journal]"
     assert p.printable("a" * 10, room=10) == "a" * 10
+    # What white space takes up before it becomes one blank is counted where it hides more.
+    assert p.printable(" " * 50 + "a", room=10) == " [and 40 more characters, kept in the journal]"
     assert p.printable("b" * 60).replace(p.BREAK, "") == "b" * 60
     assert max(map(len, p.printable("b" * 60).split(p.BREAK))) <= 24
 

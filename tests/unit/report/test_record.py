@@ -17,11 +17,10 @@ from invented_runs import HELLO, write_run
 from benchwarden.core.calibration import MANY, Calibration, Entry, uncertainty, unpack_calibration
 from benchwarden.core.channels import CHANNELS
 from benchwarden.errors import RecordError
-from benchwarden.report.content import content_of
 from benchwarden.report import pdf
+from benchwarden.report.content import content_of
 from benchwarden.report.pdf import NAME
 from benchwarden.report.source import gather
-
 
 # What is attached has tests of its own.
 write_record = partial(pdf.write_record, attachments={})
