@@ -22,6 +22,7 @@ from benchwarden import (
     commission_command,
     install_command,
     invoice_command,
+    job_command,
     papers_command,
     proof_command,
     run_command,
@@ -99,6 +100,7 @@ def _parser() -> argparse.ArgumentParser:
     ports.add_argument("--json", action="store_true", help="for another program to read: one JSON list")
     ports.set_defaults(command=_ports)
 
+    job_command.add(commands)
     papers_command.add(commands)
     checks_command.add(commands)
     proof_command.add(commands)
