@@ -108,12 +108,15 @@ def _added(
 def _file_specification(pdf: pikepdf.Pdf, paper: Paper, name: str) -> pikepdf.Object:
     # ISO 19005-3, 6.8: media type, both names, relationship; ISO 32000-1, 7.11.4 for the parameters. Packed,
     # so that its own end of file is not taken for the invoice's.
+    facts = pikepdf.Dictionary(Size=len(paper.data), CheckSum=pikepdf.String(hashlib.md5(paper.data).digest()))
+    if paper.date:
+        facts.ModDate = pikepdf.String(paper.date)
     stream = pdf.make_stream(zlib.compress(paper.data, 6))
     stream.stream_dict = pikepdf.Dictionary(
         Type=pikepdf.Name.EmbeddedFile,
         Subtype=pikepdf.Name("/application/pdf"),
         Filter=pikepdf.Name.FlateDecode,
-        Params=pikepdf.Dictionary(Size=len(paper.data), CheckSum=pikepdf.String(hashlib.md5(paper.data).digest())),
+        Params=facts,
     )
     return pdf.make_indirect(
         pikepdf.Dictionary(

@@ -7,9 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import pikepdf
+
 from benchwarden.errors import RecordError
 from benchwarden.proof.bounded import read_within
 from benchwarden.proof.pdf_seal import check_pdf_seal
+from benchwarden.proof.pdf_update import opened
 
 RECORD_NAME = "record.pdf"
 BIAS_LOG_NAME = "bias-log.pdf"
@@ -23,19 +26,21 @@ class Paper:
 
     Attributes:
         head: head of the run's journal that its seal carries, "" where it has no seal.
+        date: when it was printed, as a PDF writes dates; "" where it does not say.
     """
 
     name: str
     data: bytes
     description: str
     head: str = ""
+    date: str = ""
 
 
 def papers_of(run_dir: Path) -> list[Paper]:
     """Return the record of a run and, where there is one, its bias log.
 
     Raises:
-        RecordError: there is no record, it was changed since it was printed, or it cannot be read.
+        RecordError: there is no record, it was changed since it was printed, is no PDF, or cannot be read.
     """
     found = []
     for name, words in _WORDS.items():
@@ -58,7 +63,10 @@ def _paper(path: Path, words: str) -> Paper:
     seal = check_pdf_seal(data)
     if seal.state == "changed":
         raise RecordError(f"{path}: {seal.words}; it goes to no customer. `benchwarden report` prints it again")
-    return Paper(path.name, data, words, seal.head)
+    with opened(data, str(path)) as pdf:
+        info = pdf.trailer.get("/Info")
+        date = str(info.get("/CreationDate", "")) if isinstance(info, pikepdf.Dictionary) else ""
+    return Paper(path.name, data, words, seal.head, date)
 
 
 def free_name(name: str, taken: Sequence[str]) -> str:

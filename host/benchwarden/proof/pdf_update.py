@@ -22,9 +22,11 @@ from pikepdf.settings import set_qpdf_limits
 from benchwarden.errors import RecordError
 
 # What the contents of one compressed stream may take while a foreign file is read.
-_MOST_STREAM_BYTES = 512_000_000
+_MOST_STREAM_BYTES = 256_000_000
 _MOST_FILTERS = 4
 _END = re.compile(rb"startxref[\r\n ]+(\d{1,10})[\r\n ]+%%EOF(\r\n|\r|\n|)$")
+# The library names what it reads; it was handed bytes.
+_SOURCE = re.compile(r"stream <[^>]*>(?: \([^:]*\))?: ?")
 _STREAM_OBJECT = re.compile(rb"\d+\s+\d+\s+obj")
 
 
@@ -85,7 +87,7 @@ def opened(pdf: bytes, what: str, recover: bool = False) -> Iterator[pikepdf.Pdf
         except pikepdf.PasswordError as error:
             raise PdfError(f"{what}: the PDF is locked with a password") from error
         except (pikepdf.PdfError, ValueError, RuntimeError, MemoryError) as error:
-            raise PdfError(f"{what}: the PDF is damaged ({str(error)[:200]})") from error
+            raise PdfError(f"{what}: the PDF is damaged ({_SOURCE.sub('', str(error))[:200]})") from error
         with found:
             yield found
     finally:

@@ -140,3 +140,4 @@ def test_a_companion_goes_with_any_invoice(data: bytes, run: Path, tmp_path: Pat
     with pytest.raises(RecordError, match="there already"):
         write_companion(invoice, papers_of(run), tmp_path / "out")
     assert verify(done.papers[0], NOBODY, NOW).exit_code == 0
+    assert papers_of(run)[0].date.startswith("D:20261129")
