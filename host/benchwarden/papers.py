@@ -5,7 +5,7 @@ Each is made on its own: what cannot be made is said, and takes nothing from the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -20,6 +20,7 @@ from benchwarden.proof.seal import attachment_seal, seal_journal, write_seal
 from benchwarden.proof.signing import Signer
 from benchwarden.report import bias_log, pdf
 from benchwarden.report.attachments import SEAL_NAME, attachments_of
+from benchwarden.report.source import gather
 from benchwarden.report.typeset import replace_file
 
 Said = Callable[[str], None]
@@ -58,63 +59,72 @@ def make_papers(run_dir: Path, printing: Printing, said: Said) -> Papers:
     Args:
         said: told, in words, what could not be made.
     """
-    seal = _tried(said, "The run could not be sealed", lambda: seal_journal(run_dir))
-    head = seal.head if seal else ""
-    attached = _tried(said, "Nothing could be attached to the record", lambda: attachments_of(run_dir)) or {}
-    if seal is not None:
-        sealed = seal
-        data = _tried(
-            said, "The seal could not be attached", lambda: attachment_seal(sealed, attached, printing.signer)
-        )
-        attached = {**attached, SEAL_NAME: data} if data else attached
-    earlier = None
-    if printing.beside_earlier is not None:
-        beside = printing.beside_earlier
-        words = "Earlier runs of the set could not be put beside this one"
-        earlier = _tried(said, words, lambda: beside(replace(run_facts(run_dir), head=head)))
-    record = _tried(
-        said,
-        f"The record could not be printed; the journal is whole, try `benchwarden report {run_dir}`",
-        lambda: _print(run_dir / pdf.NAME, _record(run_dir, printing, head, attached, earlier), head, printing.signer),
+    press = _Press(run_dir, printing, said)
+    record = press.tried(
+        f"The record could not be printed; the journal is whole, try `benchwarden report {run_dir}`", press.record
     )
-    log = _tried(
-        said,
-        "The bias log could not be printed",
-        lambda: _print(run_dir / bias_log.NAME, _log(run_dir, printing, head), head, printing.signer),
-    )
-    path = None
-    if seal is not None:
-        whole = seal
-        path = _tried(said, "The seal could not be written", lambda: write_seal(run_dir, whole, printing.signer))
-    if path is not None and printing.why_unsigned:
+    log = press.tried("The bias log could not be printed", press.log)
+    seal = press.tried("The seal could not be written", press.sealed) if press.seal else None
+    if seal is not None and printing.why_unsigned:
         said(printing.why_unsigned)
-    return Papers(record, log, path, head)
+    return Papers(record, log, seal, press.head)
 
 
-def _record(
-    run_dir: Path, printing: Printing, head: str, attached: Mapping[str, bytes], earlier: Comparison | None
-) -> bytes:
-    return pdf.record_pdf_bytes(
-        run_dir,
-        workshop=printing.workshop,
-        seal_head=head,
-        attachments=attached,
-        earlier=earlier,
-    )
+class _Press:
+    """What the papers of one run have in common."""
 
+    def __init__(self, run_dir: Path, printing: Printing, said: Said) -> None:
+        self._run_dir = run_dir
+        self._printing = printing
+        self._said = said
+        self.seal = self.tried("The run could not be sealed", lambda: seal_journal(run_dir))
+        self.head = self.seal.head if self.seal else ""
+        self._material = self.tried("The run could not be read for its papers", lambda: gather(run_dir))
 
-def _log(run_dir: Path, printing: Printing, head: str) -> bytes:
-    return bias_log.bias_log_bytes(run_dir, workshop=printing.workshop, seal_head=head)
+    def tried(self, words: str, make: Callable[[], T]) -> T | None:
+        """Return what `make` makes; None, and words, where it cannot."""
+        try:
+            return make()
+        except (BenchwardenError, OSError) as error:
+            self._said(f"{words}: {error}.")
+            return None
 
+    def record(self) -> Path:
+        data = pdf.record_pdf_bytes(
+            self._run_dir,
+            workshop=self._printing.workshop,
+            seal_head=self.head,
+            attachments=self._attached(),
+            earlier=self._earlier(),
+            material=self._material,
+        )
+        return self._print(pdf.NAME, data)
 
-def _print(target: Path, data: bytes, head: str, signer: Signer | None) -> Path:
-    replace_file(target, sealed_pdf(data, head, signer) if head else data)
-    return target
+    def log(self) -> Path:
+        data = bias_log.bias_log_bytes(
+            self._run_dir, workshop=self._printing.workshop, seal_head=self.head, material=self._material
+        )
+        return self._print(bias_log.NAME, data)
 
+    def sealed(self) -> Path | None:
+        return write_seal(self._run_dir, self.seal, self._printing.signer) if self.seal else None
 
-def _tried(said: Said, words: str, make: Callable[[], T]) -> T | None:
-    try:
-        return make()
-    except (BenchwardenError, OSError) as error:
-        said(f"{words}: {error}.")
-        return None
+    def _print(self, name: str, data: bytes) -> Path:
+        target = self._run_dir / name
+        replace_file(target, sealed_pdf(data, self.head, self._printing.signer) if self.head else data)
+        return target
+
+    def _attached(self) -> dict[str, bytes]:
+        found = self.tried("Nothing could be attached to the record", lambda: attachments_of(self._run_dir)) or {}
+        if self.seal is not None:
+            found[SEAL_NAME] = attachment_seal(self.seal, found, self._printing.signer)
+        return found
+
+    def _earlier(self) -> Comparison | None:
+        beside = self._printing.beside_earlier
+        if beside is None:
+            return None
+        return self.tried(
+            "Earlier runs of the set could not be put beside this one",
+            lambda: beside(replace(run_facts(self._run_dir), head=self.head)),
+        )

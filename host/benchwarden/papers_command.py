@@ -6,7 +6,6 @@ import argparse
 import json
 import os
 from dataclasses import replace
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +15,6 @@ from benchwarden.proof_command import DEFAULT_KEYS, PASSPHRASE_VARIABLE
 
 if TYPE_CHECKING:
     from benchwarden.core.job import Job
-    from benchwarden.core.workshop import Workshop
     from benchwarden.papers import Printing
 
 
@@ -44,25 +42,17 @@ def printing_of(records: Path | None, keys: Path, virtual: bool) -> Printing:
     """
     from benchwarden.papers import Printing
     from benchwarden.proof.signing import signer_or_why
-    from benchwarden.record.workshop_settings import load_workshop
+    from benchwarden.record.workshop_settings import demo_workshop, load_workshop
 
     workshop = demo_workshop() if records is None else load_workshop(records)
     signer, why = signer_or_why(keys, os.environ.get(PASSPHRASE_VARIABLE, ""))
     return Printing(workshop, signer, "" if virtual else why)
 
 
-def demo_workshop() -> Workshop:
-    """Return the invented workshop of the demonstration."""
-    from benchwarden.core.unit import load_toml
-    from benchwarden.record.workshop_settings import workshop_from
-
-    shipped = Path(str(resources.files("benchwarden.report") / "demo_workshop.toml"))
-    return workshop_from(load_toml(shipped), shipped)
-
-
 def _report(args: argparse.Namespace) -> int:
     from benchwarden.before_power import JOB_NAME
     from benchwarden.core.job_form import plain_table
+    from benchwarden.core.workshop import Workshop
     from benchwarden.papers import make_papers
     from benchwarden.report.typeset import replace_file
     from benchwarden.run_job import beside_earlier, job_of
@@ -70,7 +60,7 @@ def _report(args: argparse.Namespace) -> int:
     address = job_store_address(args.store)
     printing = printing_of(args.records, args.keys, virtual=False)
     if args.language:
-        printing = replace(printing, workshop=replace(printing.workshop or demo_workshop(), language=args.language))
+        printing = replace(printing, workshop=replace(printing.workshop or Workshop(), language=args.language))
     job = _job_at_the_run(args.run_dir / JOB_NAME)
     if args.job:
         job = job_of(address, args.job)

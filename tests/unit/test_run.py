@@ -60,6 +60,6 @@ def test_outcome_is_written_where_it_can_be(tmp_path: Path) -> None:
     assert outcome.verdict == {"verdict": "incomplete"}
     assert outcome.csv is None
     assert outcome.papers == Papers(None, None, None, "")
-    # Verdict, recording, seal, attachments, record, log, status.
-    assert len(said) == 7
+    # Verdict, recording, seal, reading, attachments, record, log, status.
+    assert len(said) == 8
     assert not (tmp_path / "status.json").exists()

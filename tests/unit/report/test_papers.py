@@ -15,9 +15,9 @@ from benchwarden.core.job import FittedPart, Job, SetFacts
 from benchwarden.core.workshop import Workshop
 from benchwarden.jobs.store import open_store
 from benchwarden.papers import Printing, make_papers
-from benchwarden.papers_command import demo_workshop
 from benchwarden.proof.signing import new_key
 from benchwarden.proof.verify import trust_in, verify
+from benchwarden.record.workshop_settings import demo_workshop
 from benchwarden.run_job import beside_earlier, job_of, keep_with_job
 
 NOW = "2026-11-29T15:00:00Z"
