@@ -28,6 +28,8 @@ _SIZE = RECORD_DTYPE.itemsize
 _WORDS = _SIZE // 4
 _MOST_IN_TABLE = 256
 assert _SIZE % 4 == 0
+# A live batch has a minute of frames; many times that is none of ours.
+_MOST_FRAMES = 1 << 16
 _WRAP_MS = 1 << 32
 _GUARDED = struct.Struct("<qIIIIqqB")
 
@@ -135,7 +137,13 @@ def _packed(records: FrameArray) -> bytes:
 
 
 def _unpacked(data: bytes, n: int) -> FrameArray:
-    plain = np.frombuffer(zlib.decompress(data, bufsize=n * _SIZE), np.uint8)
+    if not 0 <= n <= _MOST_FRAMES:
+        raise ValueError(f"{n} frames in a batch; allowed: {_MOST_FRAMES} at most")
+    # Never more than the row speaks of: a made-up blob could unpack to any size.
+    unpacking = zlib.decompressobj()
+    plain = np.frombuffer(unpacking.decompress(data, _WORDS * (2 + 4 * 256) + n * _SIZE + 1), np.uint8)
+    if not unpacking.eof:
+        raise ValueError(f"the blob does not end after {n} frames")
     sizes = plain[: 2 * _WORDS].view("<u2").astype(np.int64)
     at = 2 * _WORDS + 4 * int(sizes.sum())
     if len(plain) != at + n * int(np.where(sizes > 0, 1, 4).sum()):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+
 import numpy as np
 import pytest
 from frame_maker import frames, seqs
@@ -63,3 +65,10 @@ def test_every_flipped_bit_is_noticed(packing: int) -> None:
 def test_parts_are_joined_in_order() -> None:
     whole = records(50)
     assert joined([whole[:7], whole[7:8], whole[8:]]).tobytes() == whole.tobytes()
+
+
+def test_a_made_up_blob_unpacks_to_no_more_than_its_row_speaks_of() -> None:
+    stored = row(records(20, 40), PACKED)
+    for blob, count in ((zlib.compress(bytes(50_000_000)), 20), (stored.data, 10**9)):
+        with pytest.raises(ValueError, match=r"does not end after 20 frames|allowed: 65536 at most"):
+            records_of(stored._replace(data=blob, n=count))
