@@ -31,7 +31,7 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     """Add the command to the parser's."""
     top = commands.add_parser("job", help="the job file: repairs with their parts, checks, runs, notes and photos")
     subs = top.add_subparsers(required=True, metavar="WHAT")
-    about_keys = f"KEY=VALUE; keys: {', '.join(KEYS)}"
+    about_keys = f"right after the number; keys: {', '.join(KEYS)}"
 
     new = _sub(subs, "new", _new, "open a job", creates=True)
     new.add_argument("number", nargs="?", default="", help="default: one more than the greatest")

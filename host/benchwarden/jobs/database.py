@@ -51,7 +51,9 @@ class Database:
         self.read_only = ""
         self._clock = clock
         self._copy: tempfile.TemporaryDirectory[str] | None = None
-        self._identity: tuple[int, int] | None = None
+        self._identity: tuple[int, ...] | None = None
+        # Read without any lock, as long as the file stays as it is.
+        self._frozen = False
         self.path: Path | None = None
         with told(address, "opening it"):
             if address.folder is None:
@@ -133,7 +135,8 @@ class Database:
         if not path.exists():
             if not create:
                 raise RecordError(
-                    f"job store {self.address.name}: there is none here ({FILE_NAME} is missing); the first new job makes one"
+                    f"job store {self.address.name}: there is none here ({FILE_NAME} is missing); "
+                    "the first new job makes one"
                 )
             self._make(path)
         path, mode = self._usable(path)
@@ -161,8 +164,7 @@ class Database:
             writes = connection.get_execution_options().get("writes")
             connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
-        found = os.stat(path)
-        self._identity = (found.st_dev, found.st_ino)
+        self._identity = self._identity_of(path)
         return engine
 
     def _make(self, path: Path) -> None:
@@ -197,16 +199,29 @@ class Database:
             if not os.access(path, os.R_OK):
                 raise
         self.read_only = "its file or folder is read-only"
+        if _can_read(path):
+            # Somebody else writes here, and the log's index is theirs.
+            return path, "mode=ro"
         log = path.with_name(path.name + "-wal")
         if not log.exists() or not log.stat().st_size:
-            # Nobody can write here, so nothing will change under the reader.
+            self._frozen = True
             return path, "mode=ro&immutable=1"
         # SQLite cannot index the log where it can make no file.
-        self._copy = tempfile.TemporaryDirectory(prefix="benchwarden-")
-        copy = Path(self._copy.name) / path.name
-        for source, target in ((path, copy), (log, copy.with_name(copy.name + "-wal"))):
-            shutil.copyfile(source, target)
+        try:
+            self._copy = tempfile.TemporaryDirectory(prefix="benchwarden-")
+            copy = Path(self._copy.name) / path.name
+            for source, target in ((path, copy), (log, copy.with_name(copy.name + "-wal"))):
+                shutil.copyfile(source, target)
+        except OSError as error:
+            raise RecordError(f"job store {self.address.name}: cannot be read ({error.strerror or error})") from error
         return copy, "mode=rw"
+
+    def _identity_of(self, path: Path) -> tuple[int, ...]:
+        found = os.stat(path)
+        if self._frozen:
+            changed = path.with_name(path.name + "-wal").exists()
+            return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, changed
+        return found.st_dev, found.st_ino
 
     def _check_place(self) -> None:
         """Raise where the file that is open is no longer the one at its place.
@@ -216,11 +231,11 @@ class Database:
         if self._identity is None or self._copy is not None or self.path is None:
             return
         with suppress(OSError):
-            found = os.stat(self.path)
-            if (found.st_dev, found.st_ino) == self._identity:
+            if self._identity_of(self.path) == self._identity:
                 return
             raise RecordError(
-                f"job store {self.address.name}: another file has taken its place while it was open; open it again"
+                f"job store {self.address.name}: another file has taken its place while it was open, or somebody "
+                "changed it behind a reader without rights; open it again"
             )
         raise RecordError(
             f"job store {self.address.name}: it was moved or deleted while it was open; nothing is saved any more. "
@@ -238,6 +253,17 @@ def _try_write(path: Path) -> None:
         probe.execute("ROLLBACK")
     finally:
         probe.close()
+
+
+def _can_read(path: Path) -> bool:
+    probe = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=BUSY_S)
+    try:
+        probe.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:
+        return False
+    finally:
+        probe.close()
+    return True
 
 
 def _server_engine(address: StoreAddress) -> Engine:

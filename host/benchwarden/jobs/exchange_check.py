@@ -23,8 +23,8 @@ _MOST_MEMBERS = 2_000_000
 _MOST_MANIFEST = 500_000_000
 _MOST_OF_A_JOB = 512_000_000
 # Versions of a job are much alike and pack well, by a hundred at most; a bomb packs by a thousand.
-_MOST_GROWTH = 300
-_GROWTH_FREE = 64_000_000
+_MOST_GROWTH = 200
+_GROWTH_FREE = 32_000_000
 _PIECE = 1 << 20
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError)
 

@@ -122,7 +122,7 @@ class _Entry:
             told = "added"
         else:
             here = select(job_versions.c.version, job_versions.c.sha256).where(job_versions.c.job_id == row_id)
-            known = set(self._connection.execute(here).tuples())
+            known = {(row.version, row.sha256) for row in self._connection.execute(here)}
             differs = [one for one in package.versions if (one.saved.version, one.saved.sha256) not in known]
             if self._beside(row_id, differs):
                 told = "conflict"
@@ -143,7 +143,7 @@ class _Entry:
         """Keep versions as conflicts; true where one of them is new."""
         table = job_conflicts
         here = select(table.c.version, table.c.sha256).where(table.c.job_id == row_id)
-        known = set(self._connection.execute(here).tuples())
+        known = {(row.version, row.sha256) for row in self._connection.execute(here)}
         new = [one for one in versions if (one.saved.version, one.saved.sha256) not in known]
         self._photos(new)
         for one in new:

@@ -60,10 +60,8 @@ def numbers_of_set(connection: Connection, maker: str, model: str, serial: str) 
     if not key:
         return ()
     asked = select(jobs.c.number, jobs.c.maker, jobs.c.model).where(jobs.c.serial_key == key)
-    rows = connection.execute(asked.order_by(jobs.c.opened_at_utc, jobs.c.id)).tuples()
-    return tuple(
-        number for number, its_maker, its_model in rows if _alike(maker, its_maker) and _alike(model, its_model)
-    )
+    rows = connection.execute(asked.order_by(jobs.c.opened_at_utc, jobs.c.id))
+    return tuple(row.number for row in rows if _alike(maker, row.maker) and _alike(model, row.model))
 
 
 def numbers_of_run(connection: Connection, folder: str) -> tuple[str, ...]:

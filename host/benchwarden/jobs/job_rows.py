@@ -109,7 +109,8 @@ def _write_beside(connection: Connection, row_id: int, job: Job, by: str, what: 
 
 def _write_words(connection: Connection, row_id: int, words: frozenset[str]) -> None:
     of_job = select(search_words.c.word, search_words.c.id).join(job_words, job_words.c.word_id == search_words.c.id)
-    had = dict(connection.execute(of_job.where(job_words.c.job_id == row_id)).tuples().all())
+    found = connection.execute(of_job.where(job_words.c.job_id == row_id))
+    had: dict[str, int] = {row.word: row.id for row in found}
     gone = [number for word, number in had.items() if word not in words]
     for some in _batches(gone):
         connection.execute(delete(job_words).where(job_words.c.job_id == row_id, job_words.c.word_id.in_(some)))
@@ -125,7 +126,7 @@ def _write_words(connection: Connection, row_id: int, words: frozenset[str]) -> 
 
 def _ids(connection: Connection, words: list[str]) -> dict[str, int]:
     asked = select(search_words.c.word, search_words.c.id).where(search_words.c.word.in_(words))
-    return dict(connection.execute(asked).tuples().all())
+    return {row.word: row.id for row in connection.execute(asked)}
 
 
 def _batches(values: Iterable[Any]) -> Iterator[list[Any]]:
