@@ -39,7 +39,12 @@ from benchwarden.jobs.store import JobStore, open_store
 from benchwarden.record.export import export_csv
 from benchwarden.record.journal import Journal
 
-WORDS = ["hum", "left", "right", "channel", "output", "stage", "runs", "hot", "bias", "drifts", "relay", "clicks", "protection", "dead", "silent", "distorted", "intermittent", "after", "warm", "cold", "scratch", "crackle", "pot", "capacitor", "resistor", "emitter", "driver", "fuse", "blown", "smell", "rectifier", "bridge", "reservoir", "solder", "joint", "cracked", "terminal", "cleaned", "replaced", "matched", "measured", "adjusted", "offset", "heatsink", "grease"]
+TROUBLE = (
+    "hum left right channel output stage runs hot bias drifts relay clicks protection dead silent distorted "
+    "intermittent after warm cold scratch crackle pot capacitor resistor emitter driver fuse blown smell rectifier "
+    "bridge reservoir solder joint cracked terminal cleaned replaced matched measured adjusted offset heatsink grease"
+)
+WORDS = TROUBLE.split()
 NAMES = ("Lindqvist", "Moser", "Okafor", "Petit", "Novak", "Silva", "Brandt", "Hughes", "Kaya", "Ibsen")
 
 

@@ -149,9 +149,12 @@ class Database:
                 isolation_level=None,
                 check_same_thread=False,
             )
-            made.execute("PRAGMA foreign_keys=ON")
-            made.execute("PRAGMA synchronous=FULL")
-            made.execute("PRAGMA trusted_schema=OFF")
+            try:
+                for setting in ("foreign_keys=ON", "synchronous=FULL", "trusted_schema=OFF"):
+                    made.execute(f"PRAGMA {setting}")
+            except sqlite3.Error:
+                made.close()
+                raise
             return made
 
         engine = create_engine(

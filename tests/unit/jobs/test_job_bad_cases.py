@@ -108,15 +108,16 @@ def readable() -> Iterator[Path]:
     folder = Path(tempfile.mkdtemp(prefix="bw-jobs-"))
     folder.chmod(0o755)
     yield folder
-    as_before()
-    folder.chmod(0o755)
-    (folder / "s").chmod(0o755)
+    with_rights(folder / "s")
     shutil.rmtree(folder)
 
 
-def as_before() -> None:
+def with_rights(folder: Path) -> None:
     if os.geteuid() != os.getuid():
         os.seteuid(os.getuid())
+    folder.chmod(0o755)
+    for path in folder.iterdir():
+        path.chmod(0o644)
 
 
 def without_rights(folder: Path) -> None:
@@ -162,19 +163,16 @@ def test_who_may_only_look_sees_what_others_write(readable: Path) -> None:
         with open_store(readable / "s") as looker:
             assert looker.read_only
             assert looker.open("2041") == kept
-            as_before()
-            (readable / "s").chmod(0o755)
+            with_rights(readable / "s")
             newer = writer.add_note("2041", "newer")
             without_rights(readable / "s")
             assert looker.open("2041") == newer
-        as_before()
+        with_rights(readable / "s")
     # Nobody writes any more, the log is gone; then somebody does.
     without_rights(readable / "s")
     with open_store(readable / "s") as looker:
         assert looker.open("2041") == newer
-        as_before()
-        (readable / "s").chmod(0o755)
-        (readable / "s" / "jobs.sqlite").chmod(0o644)
+        with_rights(readable / "s")
         with open_store(readable / "s") as writer:
             writer.add_note("2041", "behind its back")
         with pytest.raises(RecordError, match="behind a reader without rights; open it again"):
@@ -184,10 +182,8 @@ def test_who_may_only_look_sees_what_others_write(readable: Path) -> None:
 def test_a_store_that_may_not_be_read_is_told(readable: Path) -> None:
     with open_store(readable / "s"):
         pass
-    without_rights(readable / "s")
-    as_before()
     (readable / "s" / "jobs.sqlite").chmod(0)
-    if os.getuid() == 0:
+    if os.geteuid() == 0:
         os.seteuid(NOBODY)
     with pytest.raises(RecordError, match="cannot be opened"):
         open_store(readable / "s")

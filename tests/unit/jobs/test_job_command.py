@@ -62,7 +62,8 @@ def test_a_repair_from_the_first_call_to_the_record(job: Bench, tmp_path: Path) 
     assert code == 0
     job("photo", "2041", "--out", "out")
     (kept,) = (tmp_path / "out").iterdir()
-    assert Image.open(kept).size == (64, 48)
+    with Image.open(kept) as image:
+        assert image.size == (64, 48)
     job("samples", "2041", "20261125T101500Z-2041", "s.parquet")
     assert (tmp_path / "s.parquet").read_bytes()[:4] == b"PAR1"
 
