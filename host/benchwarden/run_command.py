@@ -174,7 +174,18 @@ def _before_demo(unit: Unit, job: Job | None) -> Before:
 
 
 def _careful_plan(args: argparse.Namespace, plan: Plan, before: Before) -> tuple[Plan, Before]:
-    return plan, before
+    """Let doubts about the job's parts make the plan more careful."""
+    if before.job is None:
+        return plan, before
+    from benchwarden.analysis.careful import doubts_of, more_careful
+    from benchwarden.core.clock import SystemClock
+    from benchwarden.part_doubts import judged_parts, known_parts
+
+    year = int(SystemClock().utc_label()[:4])
+    lots, substitutions = judged_parts(before.job, plan.unit, known_parts(args.records), year)
+    careful = more_careful(plan, doubts_of(lots, substitutions), args.fit_anyway)
+    fit_why = args.fit_anyway.strip()
+    return careful, replace(before, lots=lots, substitutions=substitutions, fit_why=fit_why)
 
 
 def _demo_job() -> Job:

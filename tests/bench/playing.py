@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from benchwarden.analysis.careful import Doubts, more_careful
 from benchwarden.analysis.planner import power_up_plan
 from benchwarden.core.clock import SystemClock
 from benchwarden.core.plan import Plan
@@ -74,11 +75,14 @@ def play(
     give_up_s: float = 5.0,
     flash: Path | None = None,
     records: Path | None = None,
+    doubts: Doubts | None = None,
 ) -> Played:
     """Carry out one power-up on the virtual bench, flat out, and return what came of it."""
     unit_path = tmp_path / "unit.toml"
     unit_path.write_text(UNIT_TOML, encoding="utf-8")
     plan = short_plan(load_unit(unit_path), hold_s, soak_s)
+    if doubts is not None:
+        plan = more_careful(plan, doubts)
     run_dir = tmp_path / "run"
     run_dir.mkdir()
     clock = SystemClock()

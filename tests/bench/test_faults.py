@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from playing import Played, play
 
+from benchwarden.analysis.careful import Doubts
 from benchwarden.replay import judge_recording
 
 pytestmark = pytest.mark.bench
@@ -68,3 +69,14 @@ def test_same_seed_same_run(tmp_path: Path) -> None:
         played = play(folder, "runaway-fast:1@60", seed=7, soak_s=120.0)
         runs.append(((played.run_dir / "recording.csv").read_bytes(), played.verdict))
     assert runs[0] == runs[1]
+
+
+def test_a_healthy_set_passes_the_most_careful_plan(tmp_path: Path) -> None:
+    """Tighter limits are to catch a weak part, not a sound one: as tight as they get, with several seeds of noise."""
+    doubts = Doubts(("lot A: date code", "lot A: ink", "lot A: source", "lot B: source"), ())
+    for seed in (1, 2, 3):
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        played = play(folder, seed=seed, doubts=doubts)
+        assert played.verdict["verdict"] == "pass", played.said()
+        assert "this plan is more careful than usual" in played.said()

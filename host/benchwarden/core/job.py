@@ -120,7 +120,7 @@ class JobRun:
         folder: name of its run folder.
         verdict: "pass", "trip" or "incomplete".
         head: head hash of its seal, 64 hexadecimal digits; "" where it was not sealed.
-        metrics: what a comparison needs, SI units, by name (analysis.returns says which).
+        metrics: what a comparison needs, under the verdict's names (jobs.run_facts, analysis.returns).
     """
 
     folder: str

@@ -737,7 +737,7 @@ def _start(app: Dash, desk: _Desk) -> None:
             name = str((loaded or {})["name"])
             typed = [(text or "").strip() for text in (fault, job, unchecked)]
             wish = Wish(name, where == "virtual", port or "", speed or "", *typed)
-            before = ready_before(wish, plan, desk.context.folders.jobs)
+            before = ready_before(wish, plan, desk.context.folders.jobs, desk.context.folders.records)
             arguments = _arguments(desk, wish, name)
             ticket = desk.starter.announce(arguments)
         except (StageError, PlanError, RecordError, JobError) as error:

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa  # type: ignore[import-untyped]
-import pyarrow.parquet as pq  # type: ignore[import-untyped]
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from benchwarden.core.channels import BITS, CHANNEL, CHANNELS
 from benchwarden.core.samples import SampleBlock
