@@ -58,19 +58,19 @@ def chooser(
         place: id of the field in which the chosen value stands.
         choices: (value, words).
     """
-    # The components print a dictionary's keys in order.
-    target = place if isinstance(place, str) else json.dumps(place, sort_keys=True, separators=(",", ":"))
+    listed = [html.Option(words, value=code, selected=code == value) for code, words in choices]
+    if isinstance(place, str):
+        named_list: list[Any] = [
+            html.Label(label, htmlFor=f"{place}-list"),
+            html.Select(listed, id=f"{place}-list", **named({"data-for": place})),
+        ]
+    else:
+        # The components print the keys of such an id in order.
+        target = json.dumps(place, sort_keys=True, separators=(",", ":"))
+        named_list = [html.Label([html.Span(label), html.Select(listed, **named({"data-for": target}))])]
     return html.Div(
         [
-            html.Label(
-                [
-                    html.Span(label),
-                    html.Select(
-                        [html.Option(words, value=code, selected=code == value) for code, words in choices],
-                        **named({"data-for": target}),
-                    ),
-                ]
-            ),
+            *named_list,
             dcc.Input(id=place, type="hidden", value=value, className="jobs-chosen"),
             *([html.P(note)] if note else []),
         ],

@@ -168,7 +168,7 @@ def checked_charge(text: str, where: str) -> str:
     bare = text.strip()
     if not bare:
         return ""
-    allowed = f"allowed: empty, or 0 to {MOST_CHARGE - 1:,.0f} such as 85 or 85.50".replace(",", " ")
+    allowed = f"allowed: empty, or 0 to {MOST_CHARGE - 1:f} such as 85 or 85.50"
     if bare.count(",") == 1 and "." not in bare and len(bare.partition(",")[2]) != 3:
         bare = bare.replace(",", ".")
     try:

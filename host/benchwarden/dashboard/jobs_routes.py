@@ -93,7 +93,7 @@ def _add_photo(desk: Desk) -> Answer:
         with desk.store() as store:
             job = store.add_photo(number, name, data, caption, request.form.get("by", "").strip() or NOBODY)
     except BenchwardenError as error:
-        return _said(f"✕ Not added: {sentence(error)}", ok=False), 400
+        return _said(f"✕ Not added: {sentence(error)}", ok=False)
     kept = job.photos[-1]
     said = f"✓ {kept.name} is kept, {kept.width_px} × {kept.height_px}; place and camera were taken out of it."
     return _said(said, ok=True)
@@ -109,7 +109,7 @@ def _add_invoice(desk: Desk) -> Answer:
         run_dir = run_folder(desk.context.folders.runs, run)
         made = desk.invoices.add(name, data, run_dir, with_page=bool(request.form.get("page")))
     except BenchwardenError as error:
-        return _said(f"✕ {sentence(error)}", ok=False), 400
+        return _said(f"✕ {sentence(error)}", ok=False)
     return jsonify({"ok": True, "said": "", "token": made.token, "name": made.name, "lines": list(made.lines)})
 
 

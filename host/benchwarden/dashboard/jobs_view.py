@@ -259,7 +259,9 @@ def unit(job: Job) -> Any:
         fact = FACT.get(key)
         label, measure = (fact.label, fact.unit) if fact else (plain(key, 80), "")
         rows.append(html.Div([html.Dt(label), html.Dd(f"{plain(value, 400)} {measure}".strip())]))
-    return html.Dl(rows, className="jobs-pairs")
+    # A list of pairs scrolls by keyboard, too, inside a region.
+    inside = html.Dl(rows, className="jobs-pairs")
+    return html.Div(inside, className="jobs-tall", role="region", tabIndex=0, **named({"aria-label": "Unit facts"}))
 
 
 def history(seen: Seen) -> list[Any]:
