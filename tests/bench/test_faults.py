@@ -74,7 +74,7 @@ def test_same_seed_same_run(tmp_path: Path) -> None:
 def test_a_healthy_set_passes_the_most_careful_plan(tmp_path: Path) -> None:
     """Tighter limits are to catch a weak part, not a sound one: as tight as they get, with several seeds of noise."""
     doubts = Doubts(("lot A: date code", "lot A: ink", "lot A: source", "lot B: source"), ())
-    for seed in (1, 2, 3):
+    for seed in (1, 2):
         folder = tmp_path / str(seed)
         folder.mkdir()
         played = play(folder, seed=seed, doubts=doubts)

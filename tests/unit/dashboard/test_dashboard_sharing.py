@@ -118,6 +118,19 @@ def test_a_viewer_sees_the_bench_and_is_told_to_be_one(site: Site, viewer: Viewe
     assert asked(site) == []
 
 
+def test_jobs_parts_and_checks_are_not_shared(site: Site, viewer: Viewer) -> None:
+    viewer.join()
+    for page in ("/jobs", "/parts", "/checks"):
+        for below in ("", "/", "/_dash-layout", "/_dash-dependencies", "/anything", "/%2e%2e/state"):
+            status, text = viewer.ask(page + below)
+            # What leads nowhere is no page; everything else is refused before it is built.
+            assert status in (403, 404), page + below
+            assert "customers' names" in text or status == 404
+        assert viewer.ask(page + "/_dash-update-component", callback("x.children", [], []))[0] == 403
+    with site.server.test_client() as client:
+        assert client.get("/jobs/", headers={"Host": "127.0.0.1"}).status_code == 200
+
+
 def test_a_viewer_may_open_the_relay(site: Site, viewer: Viewer) -> None:
     viewer.join()
     assert viewer.ask("/open", "")[0] == 200

@@ -6,14 +6,21 @@ import os
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import fake_run
 import pytest
 
+from benchwarden.analysis.planner import power_up_plan
 from benchwarden.cli import _parser
+from benchwarden.core.cold_checks import CHANNELS, COLD_CHECKS
+from benchwarden.core.job import CheckResult, Job
+from benchwarden.core.part_lots import PartLot
 from benchwarden.dashboard.app import make_site
 from benchwarden.dashboard.confirm import LATEST_S, SOONEST_S
+from benchwarden.dashboard.plan_before import ready_before
+from benchwarden.dashboard.plan_form import EXAMPLE
 from benchwarden.dashboard.plan_start import (
     FAULTS,
     NO_FAULT,
@@ -25,7 +32,8 @@ from benchwarden.dashboard.plan_start import (
     command,
     going_on,
 )
-from benchwarden.errors import StageError
+from benchwarden.errors import PlanError, RecordError, StageError
+from benchwarden.jobs.store import open_store
 from benchwarden.record.summary import NAME, write_summary
 from benchwarden.virtual import faults
 from conftest import OwnClock
@@ -76,6 +84,50 @@ def test_a_board_run_is_the_command_lines_own(tmp_path: Path) -> None:
     assert (args.port, args.runs, args.records) == ("/dev/ttyACM0", tmp_path / "runs", tmp_path / "records")
     assert args.no_page
     assert args.burn_in is None
+
+
+def test_job_and_reason_go_along_as_values_whatever_they_begin_with(tmp_path: Path) -> None:
+    wish = Wish("one", False, "/dev/ttyACM0", job="--runs=/", unchecked="-- meter is away")
+    found = command(wish, *[tmp_path / "unit.toml"] * 2, tmp_path / "runs", tmp_path, "postgresql://host/jobs")
+    args = _parser().parse_args(found[3:])
+    assert (args.job, args.store, args.unchecked) == ("--runs=/", "postgresql://host/jobs", "-- meter is away")
+    assert args.runs == tmp_path / "runs"
+    virtual = replace(wish, virtual=True, port="")
+    args = _parser().parse_args(command(virtual, *[tmp_path / "u.toml"] * 2, tmp_path, tmp_path, "jobs")[3:])
+    # Nothing can be hurt there: no reason is asked for.
+    assert (args.job, hasattr(args, "unchecked")) == ("--runs=/", False)
+
+
+def test_a_board_run_without_checks_is_not_announced(tmp_path: Path) -> None:
+    plan = power_up_plan(EXAMPLE)
+    with pytest.raises(PlanError, match="nothing was closed"):
+        ready_before(Wish("one", False), plan, str(tmp_path / "jobs"), tmp_path)
+    (said,) = ready_before(Wish("one", False, unchecked="meter is away for calibration"), plan, "", tmp_path)
+    assert "because: meter is away for calibration" in said
+    assert ready_before(Wish("one", True), plan, "", tmp_path) == ()
+    with pytest.raises(RecordError):
+        ready_before(Wish("one", False, job="7"), plan, str(tmp_path / "nowhere"), tmp_path)
+
+
+def test_doubts_of_the_job_are_said_before_the_second_press(tmp_path: Path) -> None:
+    address = str(tmp_path / "jobs")
+    why = "made by the previous shift"
+    checks = tuple(
+        CheckResult(check.key, "skipped", side, why=why)
+        for check in COLD_CHECKS
+        for side in (CHANNELS if check.per_channel else ("",))
+    )
+    lot = PartLot("A", "LM 6001N", source="unknown", ink="odd", case_rest="odd")
+    with open_store(address) as store:
+        store.create(Job("7", cold_checks=checks))
+        store.create(Job("8", cold_checks=checks, lots=(replace(lot, ink="as expected", case_rest="as expected"),)))
+        store.create(Job("9", lots=(lot,)))
+    plan = power_up_plan(EXAMPLE)
+    calm = ready_before(Wish("one", False, job="7"), plan, address, tmp_path)
+    assert all(why in said for said in calm)
+    assert "More careful than usual" in ready_before(Wish("one", False, job="8"), plan, address, tmp_path)[-1]
+    with pytest.raises(PlanError, match="the checks before power do not let this run start"):
+        ready_before(Wish("one", False, job="9"), plan, address, tmp_path)
 
 
 def test_a_virtual_run_is_the_command_lines_own(tmp_path: Path) -> None:
