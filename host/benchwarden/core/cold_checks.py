@@ -387,7 +387,7 @@ def _side(result: CheckResult) -> str | None:
 
 
 def _quantity(value: float, unit: str) -> str:
-    for factor, letter in ((1e6, "M"), (1e3, "k")):
+    for factor, letter in ((1e9, "G"), (1e6, "M"), (1e3, "k")):
         if abs(value) >= factor and unit == "ohm":
             return f"{value / factor:g} {letter}{unit}"
     return f"{value:g} {unit}"
