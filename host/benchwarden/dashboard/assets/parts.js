@@ -25,6 +25,7 @@
 
   function tie() {
     radios();
+    cells();
     document.querySelectorAll(".checks-line").forEach(function (line) {
       var verdict = line.querySelector(".checks-verdict");
       line.querySelectorAll(".is-number input").forEach(function (field) {
@@ -42,6 +43,22 @@
         if (by) { set(field, "aria-describedby", by); }
         if (fact.tagName !== "FIELDSET") { set(field, "aria-invalid", String(wrong)); }
       });
+    });
+  }
+
+  /* Cells that cannot be read, as the words below their table name them. */
+  function cells() {
+    var wrong = {};
+    document.querySelectorAll("#parts-place [data-cell]").forEach(function (said, at) {
+      if (!said.id) { said.id = "cell-said-" + at; }
+      wrong[said.dataset.cell] = said.id;
+    });
+    document.querySelectorAll("#parts-place .pieces-table td").forEach(function (cell) {
+      var by = wrong[cell.dataset.of + " " + cell.dataset.row + " " + cell.dataset.key];
+      var field = cell.querySelector("input");
+      set(field, "aria-label", cell.dataset.label);
+      set(field, "aria-invalid", String(Boolean(by)));
+      if (by) { set(field, "aria-describedby", by); } else { field.removeAttribute("aria-describedby"); }
     });
   }
 
