@@ -57,7 +57,7 @@ def _layout() -> Any:
             [
                 save_bar("the checks"),
                 html.Section(
-                    [html.H2("May power go on?"), html.Div(id="gate", role="status"), html.Div(id="strangers")],
+                    [html.H2("May power go on?"), html.Div(id="gate"), html.Div(id="strangers")],
                     className="card",
                     id="gate-card",
                 ),
@@ -233,6 +233,8 @@ def _save(app: Dash, context: Context) -> None:
         if found.wrong:
             what = "one row cannot be read" if found.wrong == 1 else f"{found.wrong} rows cannot be read"
             return no_update, no_update, _wrong(f"Not saved: {what}; correct it below, nothing typed is lost.")
+        if _same(rows, tuple(row_from(row) for row in held["rows"])):
+            return no_update, no_update, "Nothing was changed since it was saved."
         number, version = str(held["number"]), int(held["version"])
         over = int(by["keep"]) if isinstance(by, dict) else version
         try:

@@ -239,7 +239,7 @@ def save_bar(what: str) -> Any:
         [
             html.Div(
                 [
-                    html.P("", id="save-stands", className="parts-stands"),
+                    html.P("", id="save-stands", className="parts-stands", role="status"),
                     html.P("△ Not saved yet", id="unsaved", className="parts-mark keeps-unsaved", hidden=True),
                     html.Button(f"Save {what}", id="save", className="plain-button", type="button"),
                 ],

@@ -66,7 +66,7 @@ def cards() -> list[Any]:
                     html.Div(id="lot-form"),
                     id="lots-card",
                 ),
-                card("What was found", html.Div(id="lot-result", role="status"), id="lot-found"),
+                card("What was found", html.Div(id="lot-result"), id="lot-found"),
             ],
             className="parts-pair",
         ),

@@ -34,7 +34,7 @@ def held_of(job: Job) -> dict[str, Any]:
 
 def effect_card() -> Any:
     """Return the card that says what the findings do to the plan, empty."""
-    return card("What this does to the plan", html.Div(id="plan-effect", role="status"))
+    return card("What this does to the plan", html.Div(id="plan-effect"))
 
 
 def wire(app: Dash, context: Context) -> None:

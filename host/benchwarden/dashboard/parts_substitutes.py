@@ -71,7 +71,7 @@ def cards() -> list[Any]:
                     html.P("", id="fill-said", role="status", className="said"),
                     html.Div(id="substitute-form"),
                 ),
-                card("May it stand in?", html.Div(id="substitute-result", role="status"), id="substitute-found"),
+                card("May it stand in?", html.Div(id="substitute-result"), id="substitute-found"),
             ],
             className="parts-stack",
         ),
