@@ -66,7 +66,8 @@ def compared(lot: PartLot) -> tuple[Compared, ...]:
     """Return capacitance and base-emitter voltage of the lot against known-good pieces, where both were measured."""
     raw = []
     for quantity in (CAPACITANCE, VBE):
-        if quantity is VBE and lot.polarity not in ("npn", "pnp"):
+        # Voltages compare at one current only, and by this law for bipolar parts only.
+        if quantity is VBE and (lot.test_current_a is None or lot.polarity not in ("npn", "pnp")):
             continue
         ours = [quantity.judged_as(value) for _, value in readings(quantity, lot.pieces)]
         known = [quantity.judged_as(value) for _, value in readings(quantity, lot.known_good)]

@@ -184,8 +184,7 @@ def _g_of_rows(x: FloatArray, upward: bool) -> FloatArray:
     far = x[:, -1] - mean
     if not upward:
         far = np.maximum(far, mean - x[:, 0])
-    g: FloatArray = far / x.std(axis=1, ddof=1)
-    return g
+    return np.asarray(far / x.std(axis=1, ddof=1), dtype=np.float64)
 
 
 def _without_farthest(x: FloatArray, upward: bool) -> FloatArray:
