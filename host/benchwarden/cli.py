@@ -65,12 +65,6 @@ def _parser() -> argparse.ArgumentParser:
 
     run_command.add(commands)
 
-    plan = commands.add_parser("plan", help="show the staged plan of a unit with its working")
-    plan.add_argument("unit", type=Path)
-    plan.add_argument("--plan", type=Path, help="plan.toml: changes to the computed plan")
-    plan.add_argument("--burn-in", metavar="HOURS")
-    plan.set_defaults(command=_plan)
-
     judge = commands.add_parser("judge", help="judge a recording with the code that runs live")
     judge.add_argument("recording", type=Path, help="CSV in the recording format")
     judge.add_argument("unit", type=Path, help="unit.toml beside it")
@@ -114,15 +108,6 @@ def _parser() -> argparse.ArgumentParser:
 
     commands.add_parser("virtual", help="run the virtual bench by itself (see its own --help)")
     return parser
-
-
-def _plan(args: argparse.Namespace) -> int:
-    from benchwarden.analysis.planner import working_text
-    from benchwarden.core.unit import load_unit
-    from benchwarden.run_command import computed_plan
-
-    print(working_text(computed_plan(args, load_unit(args.unit))))
-    return 0
 
 
 def _judge(args: argparse.Namespace) -> int:

@@ -1,4 +1,4 @@
-"""`benchwarden run` and `benchwarden demo`: a supervised run, with its job, its checks and its papers."""
+"""`benchwarden run`, `demo` and `plan`: a supervised run, with its job, its checks and its papers."""
 
 from __future__ import annotations
 
@@ -50,13 +50,25 @@ def add(commands: argparse._SubParsersAction[Any]) -> None:
     run.set_defaults(command=_run)
     _both(run)
 
+    plan = commands.add_parser("plan", help="show the staged plan of a unit with its working")
+    plan.add_argument(
+        "unit", type=Path, nargs="?", help="unit.toml: what is known of the amplifier; default: the job's"
+    )
+    plan.add_argument("--records", type=Path, default=DEFAULT_RECORDS, help="folder with the parts list")
+    plan.set_defaults(command=_plan)
+    _planning(plan)
 
-def _both(sub: argparse.ArgumentParser) -> None:
+
+def _planning(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--job", metavar="NUMBER", help="the job it belongs to: facts, parts, checks")
     sub.add_argument("--store", metavar="ADDRESS", help="job store: a folder or postgresql://...")
     sub.add_argument("--fit-anyway", default="", metavar="REASON", help="why power goes on parts not to be fitted")
     sub.add_argument("--plan", type=Path, help="plan.toml: changes to the computed plan")
     sub.add_argument("--burn-in", metavar="HOURS", help="a burn-in of this length instead of a power-up")
+
+
+def _both(sub: argparse.ArgumentParser) -> None:
+    _planning(sub)
     sub.add_argument("--runs", type=Path, default=DEFAULT_RUNS, help="folder of runs")
     sub.add_argument("--keys", type=Path, default=DEFAULT_KEYS, help="folder of the key that signs the seal")
     sub.add_argument("--no-page", action="store_true", help="without the live page")
@@ -83,7 +95,7 @@ def _demo(args: argparse.Namespace) -> int:
         unit = _unit_of(args, job) if args.unit or args.job else load_unit(demo_unit)
     # Nothing can be hurt there: what was not checked is told, and holds up nobody.
     before = _before_demo(unit, job)
-    plan, before = _careful_plan(args, computed_plan(args, unit), before)
+    plan, before = _careful_plan(args, _computed_plan(args, unit), before)
     fault = args.fault or ("none" if plan.run_type == "burn-in" else DEMO_FAULT)
     with tempfile.TemporaryDirectory(prefix="benchwarden-") as folder:
         # The bench is told the unit as the plan has it: a burn-in begins with the bias set.
@@ -107,9 +119,19 @@ def _run(args: argparse.Namespace) -> int:
     unit = _unit_of(args, job)
     results = load_checks(args.checks) if args.checks else ()
     before = checked_before(unit, results, args.unchecked, job)
-    plan, before = _careful_plan(args, computed_plan(args, unit), before)
+    plan, before = _careful_plan(args, _computed_plan(args, unit), before)
     outcome = _supervised(args, plan, before, chosen_port(args.port), plan.unit.run, None, 1.0)
     return EXIT_CODES[outcome.verdict["verdict"]]
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from benchwarden.analysis.planner import working_text
+    from benchwarden.before_power import Before
+
+    job = _job_of(args)
+    plan, _ = _careful_plan(args, _computed_plan(args, _unit_of(args, job)), Before(job))
+    print(working_text(plan))
+    return 0
 
 
 def _job_of(args: argparse.Namespace) -> Job | None:
@@ -134,12 +156,7 @@ def _unit_of(args: argparse.Namespace, job: Job | None) -> Unit:
     return labelled(unit_from_table(job.unit, f"job {job.number}, unit facts"), job)
 
 
-def computed_plan(args: argparse.Namespace, unit: Unit) -> Plan:
-    """Return the plan as `--plan` and `--burn-in` want it.
-
-    Raises:
-        PlanError: both are given, or no safe plan comes of them.
-    """
+def _computed_plan(args: argparse.Namespace, unit: Unit) -> Plan:
     from benchwarden.analysis.planner import check_plan, load_plan
 
     if not args.plan:
