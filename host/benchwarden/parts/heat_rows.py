@@ -9,9 +9,9 @@ from benchwarden.core.part_findings import DOUBT, FINE, NO, AreaCurve, AreaMargi
 from benchwarden.core.substitutes import Ratings, Substitution
 from benchwarden.parts.circuit_facts import CircuitFacts
 from benchwarden.parts.limit_rows import OTHER
-from benchwarden.parts.load_line import Load, loads
-from benchwarden.parts.safe_area import Boundary, Nearest, Thermal, checked_area, nearest, thermal_of
-from benchwarden.parts.verdicts import PRACTICE, UNKNOWN, at_least, at_most, shown, unknown_row
+from benchwarden.parts.load_line import LOWEST_HZ, Load, loads
+from benchwarden.parts.safe_area import Boundary, Nearest, Thermal, checked_area, curve_words, nearest, thermal_of
+from benchwarden.parts.verdicts import PRACTICE, UNKNOWN, at_least, at_most, in_hand, shown, unknown_row
 
 # Distance kept from the junction rating, the one a plan's sink limit keeps. Source: common practice, no source.
 JUNCTION_MARGIN_K = 25.0
@@ -67,8 +67,8 @@ def heat_rows(given: Substitution, circuit: CircuitFacts, original: Judged, cand
         at_least(
             f"power with the case at {hot_c:.0f} C",
             "W",
-            a and a.power_w * a.share(hot_c),
-            b and b.power_w * b.share(hot_c),
+            _left_w(a, hot_c),
+            _left_w(b, hot_c),
             least.heat_w,
             f"mean heat of one device into {least.name} at its hottest swing ({least.swing_share:.0%} of full); "
             f"case = sink {circuit.sink_c:g} C ({circuit.sink_words}) + {least.heat_w:.3g} W x "
@@ -144,8 +144,8 @@ def _junction_words(thermal: Thermal | None, load: Load, circuit: CircuitFacts) 
 
 def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> RatingRow:
     quantity = f"safe operating area, {load.name}"
-    a = original.nearest and original.nearest[number]
-    b = candidate.nearest and candidate.nearest[number]
+    a = None if original.nearest is None else original.nearest[number]
+    b = None if candidate.nearest is None else candidate.nearest[number]
     texts = (_margin_words(a), _margin_words(b))
     need = f"more than the load's current everywhere; {THIN_PCT:g} % left is comfortable"
     if b is None:
@@ -153,10 +153,11 @@ def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> R
         return unknown_row(quantity, *texts, need, "full swing, rails at high mains", missing)
     working = (
         f"nearest at {b.at_v:.3g} V, {b.at_a:.3g} A against {b.limit_a:.3g} A ({b.boundary.label}, "
-        f"{b.boundary.share:.0%} of its power left); longest beyond direct current at 20 Hz {b.beyond_dc_s * 1e3:.2g} ms"
+        f"{b.boundary.share:.0%} of its power left); longest beyond direct current at {LOWEST_HZ:g} Hz "
+        f"{b.beyond_dc_s * 1e3:.2g} ms"
     )
     if b.margin_pct >= THIN_PCT:
-        verdict, why = FINE, f"{b.margin_pct:.0f} % of current left"
+        verdict, why = FINE, f"{in_hand(b.margin_pct)} of current left"
     elif b.margin_pct >= 0.0:
         verdict, why = DOUBT, f"only {b.margin_pct:.0f} % of current left"
     elif load.own or a is None or a.margin_pct >= 0.0 or b.margin_pct < a.margin_pct:
@@ -168,7 +169,7 @@ def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> R
 
 
 def _margin_words(found: Nearest | None) -> str:
-    return UNKNOWN if found is None else f"{found.margin_pct:+.0f} %"
+    return UNKNOWN if found is None else in_hand(found.margin_pct)
 
 
 def area_margins(circuit: CircuitFacts, original: Judged, candidate: Judged) -> tuple[AreaMargin, ...]:
@@ -218,9 +219,13 @@ def _power(thermal: Thermal | None) -> float | None:
     return None if thermal is None else thermal.power_w
 
 
+def _left_w(thermal: Thermal | None, case_c: float) -> float | None:
+    return None if thermal is None else thermal.power_w * thermal.share(case_c)
+
+
 def _rth(thermal: Thermal | None) -> float | None:
     return None if thermal is None else thermal.rth_jc_k_per_w
 
 
 def _area(ratings: Ratings) -> str:
-    return f"{len(ratings.soa)} curves" if ratings.soa else UNKNOWN
+    return ", ".join(curve_words(curve) for curve in ratings.soa) or UNKNOWN

@@ -86,11 +86,11 @@ def _speed(given: Substitution) -> RatingRow:
     working = f"{SLOW:g} to {FAST:g} times the original's"
     if a is None or b is None:
         return unknown_row(quantity, *texts, UNKNOWN, working, "one of the sheets does not give it", PRACTICE)
-    ratio, need = b / a, f"{SLOW * a:.3g} to {FAST * a:.3g} MHz"
+    ratio, need = b / a, f"{shown(SLOW * a, 'MHz')} to {shown(FAST * a, 'MHz')}"
     if ratio < SLOW:
         why = (
-            f"{ratio:.2f} times: slow; the charge in its base keeps it on while the other half starts (current straight "
-            "from rail to rail at high frequencies, which heats and can destroy), and its lag eats the loop's margin"
+            f"{ratio:.2f} times: slow; the charge in its base keeps it on while the other half starts (current "
+            "straight from rail to rail at high frequencies, which heats and can destroy), and its lag eats the loop's margin"
         )
         verdict = NO if ratio < SLOWEST else DOUBT
     elif ratio > FAST:
@@ -110,14 +110,14 @@ def _capacitance(given: Substitution) -> RatingRow:
     working = f"{COB_LOW:g} to {COB_HIGH:g} times the original's"
     if a is None or b is None:
         return unknown_row(quantity, *texts, UNKNOWN, working, "one of the sheets does not give it", PRACTICE)
-    ratio, need = b / a, f"{COB_LOW * a:.3g} to {COB_HIGH * a:.3g} pF"
+    ratio, need = b / a, f"{shown(COB_LOW * a, 'pF')} to {shown(COB_HIGH * a, 'pF')}"
     if ratio > COB_HIGH:
         verdict = DOUBT
         why = f"{ratio:.1f} times: loads the stage before it more, which moves the old compensation"
     elif ratio < COB_LOW:
         verdict, why = (
             DOUBT,
-            f"{ratio:.2f} times: a far smaller die, or far less lag than the compensation reckons with",
+            f"{ratio:.2f} times: a far smaller die, or less lag than the compensation reckons with",
         )
     else:
         verdict, why = FINE, f"{ratio:.2f} times the original's"
@@ -159,7 +159,7 @@ def _insulator(given: Substitution) -> RatingRow:
     elif a:
         verdict, why = (
             FINE,
-            "needs no insulator where the original did; leave none in the way of the heat unless needed",
+            "needs no insulator where the original did; a needless one keeps heat in",
         )
     else:
         verdict, why = FINE, "no insulator, as before"

@@ -9,6 +9,7 @@ current does not fall.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,11 +79,11 @@ def checked_area(ratings: Ratings) -> tuple[SoaCurve, ...]:
         amps = [point.i for point in curve.points]
         if len(volts) < 2:
             raise JobError(f"{where}: {len(volts)} corners; allowed: two or more")
-        if any(b <= a for a, b in zip(volts, volts[1:], strict=False)):
+        if any(b <= a for a, b in itertools.pairwise(volts)):
             raise JobError(
                 f"{where}: volts {', '.join(f'{v:g}' for v in volts)}; allowed: rising from corner to corner"
             )
-        if any(b > a for a, b in zip(amps, amps[1:], strict=False)):
+        if any(b > a for a, b in itertools.pairwise(amps)):
             raise JobError(f"{where}: amperes {', '.join(f'{i:g}' for i in amps)}; allowed: level or falling")
         if min(volts[0], amps[-1]) <= 0.0:
             raise JobError(f"{where}: a corner at 0; allowed: above 0, the axes are logarithmic")
@@ -126,7 +127,8 @@ def derated_a(curve: SoaCurve, volts: npt.ArrayLike, share: float) -> FloatArray
     corner_w = corner_v * np.array([point.i for point in curve.points])
     later = np.where(corner_v[None, :] >= v.reshape(-1, 1), corner_w[None, :], 0.0).max(axis=1).reshape(v.shape)
     power = np.maximum(later, plain * v)
-    return np.minimum(plain, share * power / np.maximum(v, 1e-9))
+    derated: FloatArray = np.minimum(plain, share * power / np.maximum(v, 1e-9))
+    return derated
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,12 @@ def shown(value: float | None, unit: str) -> str:
     """Return a figure with its unit, or that it is not known."""
     if value is None:
         return UNKNOWN
-    return f"{value:.0f} {unit}" if abs(value) >= 1000.0 else f"{value:.3g} {unit}"
+    return f"{value:.0f} {unit}" if abs(value) >= 99.95 else f"{value:.3g} {unit}"
+
+
+def in_hand(pct: float) -> str:
+    """Return a margin in percent; what is more than ten times is told as that."""
+    return f"{pct:+.0f} %" if pct < 900.0 else "more than ten times"
 
 
 def unknown_row(
@@ -72,7 +77,7 @@ def _bounded(
         return RatingRow(quantity, *texts, UNKNOWN, working, verdict, why, source)
     need = f"at {end} {shown(needed, unit)}"
     if meets(candidate, needed):
-        verdict, why = FINE, f"{abs(candidate / needed - 1.0) * 100.0:.0f} % in hand" if needed else "in hand"
+        verdict, why = FINE, f"{in_hand(abs(candidate / needed - 1.0) * 100.0).lstrip('+')} in hand"
     elif original is not None and not meets(original, needed) and meets(candidate, original):
         verdict = DOUBT
         why = f"{past} what the amplifier asks for, as the original was already; nothing in hand"
