@@ -337,7 +337,7 @@ def test_leaving_with_unsaved_changes_asks(jobs: Any, site: JobsServed) -> None:
     assert asked == ["beforeunload"] * 2
     jobs.get_by_label("New note").fill("")
     jobs.get_by_text("All jobs").click()
-    expect(jobs.locator("#jobs-said")).to_contain_text("jobs")
+    expect(jobs.locator("#jobs-rows")).to_contain_text("O. Brandt")
 
 
 def test_hostile_and_huge_text_is_text_and_a_wrong_value_is_said(jobs: Any, site: JobsServed) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import asdict
+import time
+from contextlib import suppress
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,7 @@ from dash.exceptions import PreventUpdate
 
 from benchwarden.core.job import Job
 from benchwarden.dashboard import jobs_papers_view, jobs_returns, jobs_view
+from benchwarden.dashboard.going_runs import going_runs
 from benchwarden.dashboard.jobs_desk import NOBODY, Desk, sentence
 from benchwarden.dashboard.jobs_papers_view import token_of
 from benchwarden.dashboard.jobs_seen import seen_in
@@ -86,25 +89,22 @@ def _refresh(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("job-touched", "data", allow_duplicate=True),
-        Output("job-runs", "children", allow_duplicate=True),
         Input("work-tick", "n_intervals"),
         State("job-held", "data"),
         State("job-by", "value"),
         prevent_initial_call=True,
     )
-    def look(ticks: Any, held: dict[str, Any] | None, by: str | None) -> tuple[Any, Any]:
+    def look(ticks: Any, held: dict[str, Any] | None, by: str | None) -> str:
         desk.context.at_the_bench()
         number = _number(held)
-        try:
-            with desk.store() as store:
-                seen = seen_in(desk, store, number)
-                if any(run.is_going for run in seen.runs):
-                    return no_update, no_update
-                if not seen.locked:
-                    _keep_heads(desk, store, seen.job, _by(by))
-        except BenchwardenError:
-            raise PreventUpdate from None
-        return f"tick {ticks}", no_update
+        # A store that is away for a moment keeps no head; the folder has it, and the next making keeps it.
+        with suppress(BenchwardenError), desk.store() as store:
+            seen = seen_in(desk, store, number)
+            if any(run.is_going for run in seen.runs):
+                raise PreventUpdate
+            if not seen.locked:
+                _keep_heads(desk, store, seen.job, _by(by))
+        return f"tick {ticks}"
 
 
 def _keep_heads(desk: Desk, store: JobStore, job: Job, by: str) -> None:
@@ -161,11 +161,9 @@ def _unit(app: Dash, desk: Desk) -> None:
             # Stages are a recording's; facts that are not known are left out, as in the set's own file.
             facts = {key: value for key, value in asdict(found.unit).items() if key != "stage" and value is not None}
 
-            def with_unit(job: Job) -> Job:
-                return Job(**{**{key: getattr(job, key) for key in job.__dataclass_fields__}, "unit": facts})
-
             with desk.store() as store:
-                job = store.change(_number(held), with_unit, _by(by), f"unit facts of set {found.name} copied")
+                what = f"unit facts of set {found.name} copied"
+                job = store.change(_number(held), lambda stored: replace(stored, unit=facts), _by(by), what)
         except BenchwardenError as error:
             return f"✕ Not copied: {sentence(error)}", no_update
         return f"✓ The facts of set {found.name} are kept with the job.", f"unit {job.version}"
@@ -235,6 +233,8 @@ def _papers(app: Dash, desk: Desk) -> None:
             if name is None:
                 raise RecordError("this run does not belong to the job any more")
             run_dir = run_folder(folders.runs, name)
+            if any(True for _ in going_runs((run_dir,), time.time())):
+                raise RecordError("the run is going on; it is sealed and printed when it has ended")
             if why["type"] == "papers":
                 desk.works.start("report", name, report_words(run_dir, folders.records, number), desk.address)
             else:

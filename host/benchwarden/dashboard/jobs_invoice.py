@@ -95,6 +95,7 @@ class InvoiceDesk:
                 check=False,
             )
         except subprocess.TimeoutExpired:
+            shutil.rmtree(folder, ignore_errors=True)
             return Made("", "", None, (f"It was not done within {_TIMEOUT_S:.0f} s and was ended.",))
         except OSError as error:
             raise RecordError(f"it cannot be started ({error.strerror})") from error
@@ -103,6 +104,7 @@ class InvoiceDesk:
         told = [plain(line.replace(f"{folder}/", "").removeprefix(_PREFIX), 500) for line in said.splitlines()]
         kept = tuple(line for line in told if line.strip())[-40:]
         if done.returncode != 0 or not target.is_file():
+            shutil.rmtree(folder, ignore_errors=True)
             return Made("", "", None, kept or (f"It ended with code {done.returncode} and said nothing.",))
         made = Made(secrets.token_urlsafe(18), target.name, target, kept)
         with self._lock:

@@ -131,7 +131,8 @@ def _papers(now: RunNow, *, locked: bool) -> list[Any]:
 
 def _paper(file: str, folder: str, name: str) -> Any:
     label = named({"aria-label": f"{PAPERS[file]} of {name}"})
-    return html.Li(html.A(PAPERS[file], href=f"/jobs/paper/{folder}/{file}", **label))
+    # Fetched, not gone to: what is typed on the page stays.
+    return html.Li(html.A(PAPERS[file], href=f"/jobs/paper/{folder}/{file}", download=f"{name}-{file}", **label))
 
 
 def _report_said(work: Work | None) -> list[Any]:
@@ -146,7 +147,7 @@ def _report_said(work: Work | None) -> list[Any]:
         ]
     # Beside the files it prints what could not be done, such as signing without a key.
     told = [line for line in work.lines if not line.endswith(".pdf") and not line.startswith("Sealed: ")]
-    return [html.P(["✓ The papers are made. ", " ".join(told)], className="jobs-done")]
+    return [html.P([html.Strong("✓ The papers are made. "), " ".join(told)])]
 
 
 def _verify_said(work: Work | None) -> list[Any]:
@@ -220,7 +221,10 @@ def invoice_made(answer: dict[str, Any] | None) -> Any:
             html.P("“Make the bundle instead” packs the record, the log and the data into one file to go beside it."),
         ]
     return [
-        html.P(["✓ Ready: ", html.A(name, href=f"/jobs/made/{quote(token, safe='')}")], className="jobs-done"),
+        html.P(
+            ["✓ Ready: ", html.A(name, href=f"/jobs/made/{quote(token, safe='')}", download=name)],
+            className="jobs-done",
+        ),
         html.Ul(
             [html.Li(line) for line in told if not line.startswith("Written: ")],
             className="jobs-why",

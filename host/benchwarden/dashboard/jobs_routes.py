@@ -5,6 +5,7 @@ All of them lie below the page's own address, which answers on the bench machine
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any
 
 from flask import Flask, Response, jsonify, request, send_file
@@ -49,13 +50,8 @@ def add_job_routes(server: Flask, desk: Desk) -> None:
         path = paper_of(desk.context.folders.runs, name, file)
         if path is None:
             return _NOT_HERE
-        # A record is looked at, the rest is kept.
-        return send_file(
-            path.resolve(),
-            mimetype=_TYPES[path.suffix],
-            as_attachment=path.suffix != ".pdf",
-            download_name=f"{name}-{file}",
-        )
+        kind = _TYPES[path.suffix]
+        return send_file(path.resolve(), mimetype=kind, as_attachment=True, download_name=f"{name}-{file}")
 
     @server.post("/jobs/invoice")
     def add_invoice() -> Answer:
@@ -128,7 +124,8 @@ def _uploaded(most: int, what: str) -> tuple[str, bytes]:
         raise JobError(too_large) from error
     if found is None or not found.filename:
         raise JobError(f"{what}: no file was chosen; choose one first")
-    data = found.read(most + 1)
+    with contextlib.closing(found):
+        data = found.read(most + 1)
     if len(data) > most:
         raise JobError(too_large)
     return clean_name(found.filename), data

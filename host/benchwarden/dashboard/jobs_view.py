@@ -17,6 +17,7 @@ from benchwarden.dashboard.jobs_fields import chooser, story, typed
 from benchwarden.dashboard.jobs_form import LABELS, texts_of
 from benchwarden.dashboard.jobs_merge import changed
 from benchwarden.dashboard.jobs_papers_view import RunNow
+from benchwarden.dashboard.plan_form import text_of
 from benchwarden.dashboard.status import plain
 from benchwarden.jobs.documents import SavedVersion
 from benchwarden.jobs.photos import ALLOWED
@@ -232,6 +233,8 @@ def photos(job: Job) -> Any:
                             height=photo.height_px or None,
                         ),
                         href=f"/jobs/photo/{photo.sha256}",
+                        # What is typed here stays where it is.
+                        target="_blank",
                     ),
                     html.Figcaption(
                         [
@@ -257,8 +260,8 @@ def unit(job: Job) -> Any:
     rows = []
     for key, value in list(job.unit.items())[:200]:
         fact = FACT.get(key)
-        label, measure = (fact.label, fact.unit) if fact else (plain(key, 80), "")
-        rows.append(html.Div([html.Dt(label), html.Dd(f"{plain(value, 400)} {measure}".strip())]))
+        told = f"{text_of(fact, value)} {fact.unit}".strip() if fact else value
+        rows.append(html.Div([html.Dt(fact.label if fact else plain(key, 80)), html.Dd(plain(told, 400))]))
     # A list of pairs scrolls by keyboard, too, inside a region.
     inside = html.Dl(rows, className="jobs-pairs")
     return html.Div(inside, className="jobs-tall", role="region", tabIndex=0, **named({"aria-label": "Unit facts"}))

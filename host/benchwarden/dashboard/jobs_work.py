@@ -70,9 +70,9 @@ class Works:
             RecordError: the same is under way, or the process cannot be started.
         """
         with self._lock:
-            held = self._known.get((kind, run))
-            if held is not None and self._seen(held).state == "going":
-                raise RecordError("this is under way already")
+            others = [held for (_, its_run), held in self._known.items() if its_run == run]
+            if any(self._seen(held).state == "going" for held in others):
+                raise RecordError("something is under way with this run already")
             environment = os.environ | {"PYTHONUTF8": "1"} | ({JOBS_VARIABLE: store} if store else {})
             out = tempfile.TemporaryFile()  # noqa: SIM115 - closed when its process has ended
             try:
@@ -82,6 +82,8 @@ class Works:
                     stdout=out,
                     stderr=subprocess.STDOUT,
                     env=environment,
+                    # A key press that ends the dashboard leaves no paper half made.
+                    start_new_session=True,
                 )
             except OSError as error:
                 out.close()
@@ -93,11 +95,6 @@ class Works:
         with self._lock:
             held = self._known.get((kind, run))
             return None if held is None else self._seen(held)
-
-    def going(self) -> bool:
-        """Return True while anything is under way."""
-        with self._lock:
-            return any(self._seen(held).state == "going" for held in self._known.values())
 
     def _seen(self, held: _Started) -> Work:
         if held.found is not None:
