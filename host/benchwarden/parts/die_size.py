@@ -25,7 +25,7 @@ from benchwarden.core.substitutes import Ratings
 from benchwarden.parts.intervals import Difference, difference
 from benchwarden.parts.looks import Look, expected, not_looked, odd
 from benchwarden.parts.quantities import CAPACITANCE, VBE, Quantity, readings
-from benchwarden.parts.small_lots import ALPHA, holm
+from benchwarden.parts.small_lots import ALPHA, bonferroni
 
 # Exact SI values of the Boltzmann constant and the elementary charge.
 KT_Q_V_PER_K = 1.380649e-23 / 1.602176634e-19
@@ -59,7 +59,8 @@ class Compared:
 
 def area_ratio_of_vbe(difference_v: float, t_k: float = ROOM_K) -> float:
     """Return the emitter area over that of a piece whose base-emitter voltage is lower by difference_v."""
-    return math.exp(-difference_v / (KT_Q_V_PER_K * t_k))
+    # Readings that are no junction's at all stay numbers: e^50 is as absurd as infinity.
+    return math.exp(max(-50.0, min(-difference_v / (KT_Q_V_PER_K * t_k), 50.0)))
 
 
 def compared(lot: PartLot) -> tuple[Compared, ...]:
@@ -73,12 +74,11 @@ def compared(lot: PartLot) -> tuple[Compared, ...]:
         known = [quantity.judged_as(value) for _, value in readings(quantity, lot.known_good)]
         if ours and known:
             raw.append((quantity, difference(ours, known), len(ours) + len(known)))
-    told = [d.p for _, d, _ in raw if not math.isnan(d.p)]
-    corrected = iter(holm(told))
+    looks = sum(not math.isnan(d.p) for _, d, _ in raw)
     out = []
     for quantity, d, n in raw:
         ratio = math.exp(d.value) if quantity.log else area_ratio_of_vbe(d.value)
-        out.append(Compared(quantity, d, ratio, n, math.nan if math.isnan(d.p) else next(corrected)))
+        out.append(Compared(quantity, d, ratio, n, d.p if math.isnan(d.p) else bonferroni(d.p, looks)))
     return tuple(out)
 
 
@@ -145,22 +145,21 @@ def _against_sheet(lot: PartLot, ratings: Ratings | None) -> Look:
 
 def die_statistics(lot: PartLot) -> tuple[Statistic, ...]:
     """Return the same comparisons as tests."""
+    tested = [one for one in compared(lot) if not math.isnan(one.p)]
     out = []
-    for one in compared(lot):
-        if math.isnan(one.p):
-            continue
+    for one in tested:
         out.append(
             Statistic(
                 quantity=one.quantity.name,
                 name=f"against known-good: {one.difference.method}",
                 value=one.difference.t,
-                critical=float(stats.t.ppf(1.0 - ALPHA / 2.0, one.difference.df)),
+                critical=float(stats.t.ppf(1.0 - ALPHA / (2.0 * len(tested)), one.difference.df)),
                 n=one.n,
                 p=one.p,
                 found=_smaller(one) or _larger(one),
                 pieces=(),
                 words=_told(one),
-                source="Welch 1947, Biometrika 34; Holm 1979; area by kT/q ln, Gummel and Poon 1970",
+                source="Welch 1947, Biometrika 34; area by kT/q ln, Gummel and Poon 1970",
             )
         )
     return tuple(out)

@@ -20,7 +20,7 @@ from benchwarden.parts.die_size import die_looks, die_statistics
 from benchwarden.parts.looks import Look, expected, not_looked, odd
 from benchwarden.parts.origin import origin_looks
 from benchwarden.parts.promises import promise_looks
-from benchwarden.parts.quantities import QUANTITIES, dead_pieces
+from benchwarden.parts.quantities import dead_pieces, quantities_of
 from benchwarden.parts.small_lots import LEAST
 from benchwarden.parts.within_lot import few_words, lot_statistics, measured_row, outlier_reasons, spread_reasons
 
@@ -40,11 +40,11 @@ def check_lot(
         today_year: for codes that have not come yet and types long ended.
         leakage_limit_ua: the sheet's limit at the condition the leakage was measured at; None takes a coarse one.
     """
-    rows = tuple(measured_row(quantity, lot) for quantity in QUANTITIES)
+    rows = tuple(measured_row(quantity, lot) for quantity in quantities_of(lot.polarity))
     tests = lot_statistics(lot)
-    looks = (*origin_looks(lot, today_year), _polarity(lot, ratings), _dead(lot))
+    looks = (*origin_looks(lot, today_year), _polarity(lot, ratings), _dead(lot, rows))
     looks += (*die_looks(lot, ratings), *promise_looks(lot, ratings, leakage_limit_ua))
-    within = outlier_reasons(tests) + spread_reasons(rows)
+    within = outlier_reasons(tests) + spread_reasons(lot, tests)
     reasons = [look.reason for look in looks if look.reason is not None] + within
     reasons.sort(key=lambda reason: reason.level != DO_NOT_FIT)
     level = DO_NOT_FIT if any(r.level == DO_NOT_FIT for r in reasons) else DOUBTS if reasons else NOTHING_FOUND
@@ -78,7 +78,7 @@ def _polarity(lot: PartLot, ratings: Ratings | None) -> Look:
     return expected(about, f"{lot.polarity}, as the sheet of {ratings.marking}")
 
 
-def _dead(lot: PartLot) -> Look:
+def _dead(lot: PartLot, rows: tuple[MeasuredRow, ...]) -> Look:
     about = "dead pieces"
     dead = dead_pieces(lot.pieces)
     if dead:
@@ -89,9 +89,9 @@ def _dead(lot: PartLot) -> Look:
             "A dead piece in a new lot is a used or refused one; the others came the same way.",
             "Throw it away, and count the lot as in doubt.",
         )
-    if not any(row.n for row in (measured_row(quantity, lot) for quantity in QUANTITIES)):
+    if not any(row.n for row in rows):
         return not_looked(about, "nothing was measured")
-    return expected(about, "every measured piece lives")
+    return expected(about, "every measured piece works")
 
 
 def _within_row(row: MeasuredRow, within: list[Reason]) -> LookedAt:
@@ -110,14 +110,15 @@ def _within_row(row: MeasuredRow, within: list[Reason]) -> LookedAt:
 def _headline(
     lot: PartLot, level: str, reasons: list[Reason], looked: tuple[LookedAt, ...], rows: tuple[MeasuredRow, ...]
 ) -> str:
+    name = lot.name.strip() or "lot without a name"
     missing = sum(row.state == NOT_LOOKED_AT for row in looked)
     measured = any(row.n for row in rows)
     tail = f"; {missing} of {len(looked)} looks were not taken" if missing else ""
     tail += "" if measured else ", and nothing was measured"
     if level == NOTHING_FOUND:
-        return f"{lot.name}: nothing was found against these parts{tail}."
+        return f"{name}: nothing was found against these parts{tail}."
     count = f"{len(reasons)} reason{'s' if len(reasons) > 1 else ''}"
     if level == DOUBTS:
-        return f"{lot.name}: there are doubts, {count}{tail}."
+        return f"{name}: there are doubts, {count}{tail}."
     grave = next(reason for reason in reasons if reason.level == DO_NOT_FIT)
-    return f"{lot.name}: do not fit these parts, {count}, first of all {grave.about}{tail}."
+    return f"{name}: do not fit these parts, {count}, first of all {grave.about}{tail}."

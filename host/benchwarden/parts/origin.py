@@ -98,6 +98,8 @@ def _date_against_years(lot: PartLot, year: int, when: str) -> Look:
     about = "date code"
     if lot.made_from is None and lot.made_until is None:
         return not_looked(about, f"{when}; the years the type was made are not known")
+    if lot.made_from is not None and lot.made_until is not None and lot.made_from > lot.made_until:
+        return not_looked(about, f"{when}; the type's first year {lot.made_from} is after its last {lot.made_until}")
     sure = bool(lot.years_source.strip())
     source = lot.years_source.strip() or "no source given"
     level = DO_NOT_FIT if sure else DOUBTS

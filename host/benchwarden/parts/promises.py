@@ -42,6 +42,8 @@ def _group(lot: PartLot) -> Look:
     about = "gain against its group"
     if lot.gain_low is None and lot.gain_high is None:
         return not_looked(about, "no gain group was noted")
+    if lot.gain_low is not None and lot.gain_high is not None and lot.gain_low > lot.gain_high:
+        return not_looked(about, f"noted from {lot.gain_low:g} to {lot.gain_high:g}: the first is above the second")
     found = readings(GAIN, lot.pieces)
     if not found or lot.test_current_a is None:
         return not_looked(
@@ -50,8 +52,11 @@ def _group(lot: PartLot) -> Look:
     low = (lot.gain_low or 0.0) * (1.0 - GAIN_ALLOWANCE)
     high = (lot.gain_high or math.inf) * (1.0 + GAIN_ALLOWANCE)
     outside = [name for name, value in found if not low <= value <= high]
-    group = f"group {lot.gain_group or 'as noted'}, {lot.gain_low or 0:g} to {lot.gain_high or math.inf:g} at "
-    group += f"{lot.test_current_a:g} A" + (f" and {lot.test_voltage_v:g} V" if lot.test_voltage_v else "")
+    span = "" if lot.gain_low is None else f" from {lot.gain_low:g}"
+    span += "" if lot.gain_high is None else f" to {lot.gain_high:g}"
+    group = f"group {lot.gain_group or 'as noted'},{span} at {lot.test_current_a:g} A" + (
+        f" and {lot.test_voltage_v:g} V" if lot.test_voltage_v else ""
+    )
     text = f"{group}, allowance {GAIN_ALLOWANCE:.0%}: {len(found) - len(outside)} of {len(found)} inside"
     text += _stock_words([value for _, value in found])
     if not outside:

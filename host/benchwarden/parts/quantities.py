@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchwarden.core.part_lots import Piece
 
@@ -20,6 +20,7 @@ class Quantity:
             a factor where `log`. Below it lies what meter, fingers and warmth make.
         usual: standard deviation within one batch, absolute or relative; None: too wild to say.
         floor: smaller readings are taken as this, below what bench meters resolve.
+        quiet: a piece that reads less is never odd, whatever the others read.
         why_matters: where `matters` comes from.
     """
 
@@ -32,6 +33,7 @@ class Quantity:
     usual: float | None
     floor: float
     why_matters: str
+    quiet: float = 0.0
 
     def judged_as(self, value: float) -> float:
         """Return the number the statistics work on."""
@@ -91,8 +93,24 @@ LEAKAGE = Quantity(
     usual=None,
     floor=0.1,
     why_matters=f"doubles every 8 to 10 K and differs by several times within a batch ({_PRACTICE})",
+    # A finger on the holder leaks as much. Source: common practice, no source.
+    quiet=5.0,
 )
 QUANTITIES = (GAIN, VBE, CAPACITANCE, LEAKAGE)
+# A field-effect transistor is measured by its gate: volts, not the 0.6 V of a junction, and a
+# tenth of a volt apart within one batch. Source: common practice, no source.
+GATE = replace(
+    VBE,
+    name="gate-source voltage",
+    matters=0.15,
+    usual=0.15,
+    why_matters=f"some millivolts per kelvin, and a tenth of a volt within one batch ({_PRACTICE})",
+)
+
+
+def quantities_of(polarity: str) -> tuple[Quantity, ...]:
+    """Return the quantities as a part of this polarity (one of core.part_lots.POLARITIES) is judged by."""
+    return QUANTITIES if polarity in ("npn", "pnp") else (GAIN, GATE, CAPACITANCE, LEAKAGE)
 
 
 def readings(quantity: Quantity, pieces: tuple[Piece, ...]) -> list[tuple[str, float]]:
@@ -103,7 +121,7 @@ def readings(quantity: Quantity, pieces: tuple[Piece, ...]) -> list[tuple[str, f
     found = []
     for number, piece in enumerate(pieces, 1):
         value = getattr(piece, quantity.key)
-        if value is not None and (value > 0.0 or quantity is LEAKAGE):
+        if value is not None and (value > 0.0 or quantity.key == LEAKAGE.key):
             found.append((piece.name or f"no. {number}", float(value)))
     return found
 
@@ -113,5 +131,5 @@ def dead_pieces(pieces: tuple[Piece, ...]) -> tuple[str, ...]:
     return tuple(
         piece.name or f"no. {number}"
         for number, piece in enumerate(pieces, 1)
-        if any(getattr(piece, quantity.key) == 0.0 for quantity in (GAIN, VBE, CAPACITANCE))
+        if any(getattr(piece, key) == 0.0 for key in (GAIN.key, VBE.key, CAPACITANCE.key))
     )

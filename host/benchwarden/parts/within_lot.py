@@ -5,13 +5,27 @@ from __future__ import annotations
 import math
 import statistics
 
+from scipy import stats
+
 from benchwarden.core.part_findings import DOUBTS, MeasuredRow, Reason, Statistic
 from benchwarden.core.part_lots import PartLot
 from benchwarden.parts.intervals import spread_interval
-from benchwarden.parts.quantities import LEAKAGE, QUANTITIES, Quantity, readings
-from benchwarden.parts.small_lots import ALPHA, GROUPS, LEAST, SOURCES, Judged, Looked, critical_value, holm, judged
+from benchwarden.parts.quantities import LEAKAGE, Quantity, quantities_of, readings
+from benchwarden.parts.small_lots import (
+    ALPHA,
+    GROUPS,
+    LEAST,
+    SOURCES,
+    TWO_FROM,
+    Judged,
+    Looked,
+    bonferroni,
+    critical_value,
+    found_from,
+    judged,
+)
 
-SPREAD_SOURCE = "chi-square interval, NIST handbook 1.3.5.8; usual spread: common practice, no source"
+SPREAD_SOURCE = "chi-square test, NIST handbook 1.3.5.8; usual spread: common practice, no source"
 
 
 def measured_row(quantity: Quantity, lot: PartLot) -> MeasuredRow:
@@ -23,12 +37,16 @@ def measured_row(quantity: Quantity, lot: PartLot) -> MeasuredRow:
     worked = [quantity.judged_as(value) for value in found]
     sd = statistics.stdev(worked) if n > 1 else None
     low, high = spread_interval(sd, n) if sd is not None else (None, None)
+    middle = quantity.shown(statistics.fmean(worked)) if worked else None
+    if middle is not None:
+        # Readings below the floor were judged as the floor; what is shown stays among the readings.
+        middle = min(max(middle, min(found)), max(found))
     return MeasuredRow(
         quantity=quantity.name,
         unit=quantity.unit,
         n=n,
         of=len(lot.pieces),
-        middle=quantity.shown(statistics.fmean(worked)) if worked else None,
+        middle=middle,
         least=min(found, default=None),
         greatest=max(found, default=None),
         relative=quantity.log,
@@ -42,43 +60,40 @@ def measured_row(quantity: Quantity, lot: PartLot) -> MeasuredRow:
 def lot_statistics(lot: PartLot) -> tuple[Statistic, ...]:
     """Return the tests for pieces that do not belong, over all quantities measured on four pieces or more."""
     tested: list[tuple[Quantity, list[tuple[str, float]], Judged]] = []
-    for quantity in QUANTITIES:
+    for quantity in quantities_of(lot.polarity):
         found = readings(quantity, lot.pieces)
         result = judged([quantity.judged_as(value) for _, value in found], quantity.upward)
         if result is not None:
             tested.append((quantity, found, result))
-    corrected = holm([result.p for _, _, result in tested])
-    step_alpha = ALPHA / max(len(tested), 1)
     out: list[Statistic] = []
-    for (quantity, found, result), p in zip(tested, corrected, strict=True):
+    for quantity, found, result in tested:
         told = False
         for looked in result.looked:
             # The strongest that matters speaks; the others were paid for together with it.
-            own_p = p if looked is result.looked[0] else max(p, min(len(tested) * looked.p, 1.0))
-            statistic = _statistic(quantity, found, looked, own_p, step_alpha, told)
+            statistic = _statistic(quantity, found, looked, len(tested), told)
             told = told or statistic.found
             out.append(statistic)
     return tuple(out)
 
 
-def _statistic(
-    quantity: Quantity, found: list[tuple[str, float]], looked: Looked, p: float, step_alpha: float, told: bool
-) -> Statistic:
-    n = len(found)
+def _statistic(quantity: Quantity, found: list[tuple[str, float]], looked: Looked, looks: int, told: bool) -> Statistic:
+    n, p = len(found), bonferroni(looked.p, looks)
     names = tuple(found[i][0] for i in looked.odd)
     apart = _apart(quantity, found, looked)
-    unlikely, matters = p < ALPHA, apart >= quantity.matters_judged
+    quiet = min(found[i][1] for i in looked.odd) < quantity.quiet
+    unlikely, matters = p < ALPHA, apart >= quantity.matters_judged and not quiet
     if not unlikely:
         words, names = "nothing odd", ()
     elif not matters:
-        words = f"unlikely, but the difference of {_size(quantity, apart)} is too small to matter"
+        words = f"unlikely, but {_size(quantity, apart)} apart is too little to matter"
+        words = f"unlikely, but below {quantity.quiet:g} {quantity.unit} nothing matters" if quiet else words
     else:
         words = _words(quantity, looked, names, apart, n)
     return Statistic(
         quantity=quantity.name,
         name=looked.name,
         value=looked.value,
-        critical=critical_value(looked.name, n, step_alpha, quantity.upward),
+        critical=critical_value(looked.name, n, ALPHA / looks, quantity.upward),
         n=n,
         p=p,
         found=unlikely and matters and not told,
@@ -137,24 +152,33 @@ def outlier_reasons(found: tuple[Statistic, ...]) -> list[Reason]:
     return reasons
 
 
-def spread_reasons(rows: tuple[MeasuredRow, ...]) -> list[Reason]:
-    """Return a reason for each quantity that certainly spreads more than one batch does."""
+def spread_reasons(lot: PartLot, found: tuple[Statistic, ...]) -> list[Reason]:
+    """Return a reason for each quantity that certainly spreads more than one batch does.
+
+    Only upwards, all quantities paid for; not where pieces were found odd, which is the same spread again.
+    """
+    told = {item.quantity for item in found if item.found}
+    known = [quantity for quantity in quantities_of(lot.polarity) if quantity.usual is not None]
+    measured = [(quantity, readings(quantity, lot.pieces)) for quantity in known]
+    enough = [(quantity, pieces) for quantity, pieces in measured if len(pieces) >= LEAST]
     reasons = []
-    for quantity, row in zip(QUANTITIES, rows, strict=True):
-        if quantity.usual is None or row.spread is None or row.spread_low is None or row.spread_high is None:
+    for quantity, pieces in enough:
+        n, usual = len(pieces), quantity.usual
+        sd = statistics.stdev(quantity.judged_as(value) for _, value in pieces)
+        if usual is None or quantity.name in told:
             continue
-        # Four quantities, five in a hundred together: the two-sided 95 % interval's lower
-        # end is passed by chance once in forty times each, at the usual spread itself.
-        if row.n < LEAST or row.spread_low <= quantity.usual:
+        p = bonferroni(float(stats.chi2.sf((n - 1) * (sd / usual) ** 2, n - 1)), len(enough))
+        if p >= ALPHA:
             continue
+        low, high = spread_interval(sd, n)
         scale, unit = (100.0, " %") if quantity.log else (1000.0, " mV")
         reasons.append(
             Reason(
                 f"spread of {quantity.name}",
                 DOUBTS,
-                f"{quantity.name} spreads by {scale * row.spread:.1f}{unit} (one sigma; {row.n} pieces leave "
-                f"{scale * row.spread_low:.1f} to {scale * row.spread_high:.1f}{unit} open), "
-                f"one batch by about {scale * quantity.usual:g}{unit}",
+                f"{quantity.name} spreads by {scale * sd:.1f}{unit} (one sigma; {n} pieces leave "
+                f"{scale * low:.1f} to {scale * high:.1f}{unit} open), one batch by about {scale * usual:g}{unit} "
+                f"(p {p:.2g})",
                 f"Wider than one batch: more than one making in the lot. {SPREAD_SOURCE}.",
                 "Sort by date code and case, and pair from one sort only.",
             )
@@ -164,20 +188,22 @@ def spread_reasons(rows: tuple[MeasuredRow, ...]) -> list[Reason]:
 
 def few_words(lot: PartLot) -> tuple[str, ...]:
     """Return what so many measured pieces can and cannot show."""
-    counts = {quantity: len(readings(quantity, lot.pieces)) for quantity in QUANTITIES}
-    most = max(counts.values(), default=0)
+    counts = {quantity: len(readings(quantity, lot.pieces)) for quantity in quantities_of(lot.polarity)}
+    most = max(counts.values())
     if most == 0:
         return ("Nothing was measured: what is inside the cases was not looked at in any way.",)
     if most < LEAST:
         return (
-            f"{most} measured piece{'s' if most > 1 else ''}: too few to show that one does not belong; "
-            f"{LEAST} are needed, and 6 before two odd ones are found apart from each other.",
+            f"{most} measured piece{'s' if most > 1 else ''}: too few to show that one does not belong; {LEAST} are "
+            f"needed, and {TWO_FROM} before one that is too high and one that is too low show at once.",
         )
     out = [
-        f"{most} measured pieces show a piece, a pair or a second kind that stands far out (about ten times the "
-        "others' spread, in most lots); a lot that is all of one wrong kind shows only against known-good pieces "
-        "or the sheet."
+        f"{most} measured pieces: one that stands {found_from(most):g} times the others' spread from them is found in "
+        "four lots of five, a nearer one more seldom, and so is a spread well beyond one batch's; a lot that is all "
+        "of one wrong kind shows only against known-good pieces or the sheet."
     ]
+    if most < TWO_FROM:
+        out.append(f"One piece too high and one too low at once do not show before {TWO_FROM} pieces are measured.")
     short = [quantity.name for quantity, n in counts.items() if 0 < n < LEAST]
     if short:
         out.append(f"Measured on fewer than {LEAST} pieces, so not judged for odd ones: {', '.join(short)}.")
