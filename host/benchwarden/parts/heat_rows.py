@@ -15,8 +15,9 @@ from benchwarden.parts.verdicts import PRACTICE, UNKNOWN, at_least, at_most, in_
 
 # Distance kept from the junction rating, the one a plan's sink limit keeps. Source: common practice, no source.
 JUNCTION_MARGIN_K = 25.0
-# Current left to the boundary below which a margin is called thin. Source: common practice, no source.
-THIN_PCT = 20.0
+# Current left to the boundary below which a margin is called thin. It may be small, as everything else is
+# taken at its worst: mains high, rails that do not sag, sink at its limit. Source: common practice, no source.
+THIN_PCT = 10.0
 DERATING = "derating in a line from 25 C case to nothing at the greatest junction temperature, as sheets draw it"
 
 
@@ -38,7 +39,7 @@ def judged(ratings: Ratings, circuit: CircuitFacts) -> Judged:
     thermal, area = thermal_of(ratings), checked_area(ratings)
     if circuit.role == "other" or thermal is None or not area or area[0].pulse_s is not None:
         return Judged(ratings, thermal, None)
-    near = tuple(nearest(area, thermal, load, case_c(circuit, load)) for load in loads(circuit))
+    near = tuple(nearest(area, thermal, load, case_c(circuit, load), ratings.vceo_v) for load in loads(circuit))
     return Judged(ratings, thermal, near)
 
 
@@ -156,10 +157,14 @@ def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> R
         f"{b.boundary.share:.0%} of its power left); longest beyond direct current at {LOWEST_HZ:g} Hz "
         f"{b.beyond_dc_s * 1e3:.2g} ms"
     )
+    if b.margin_pct >= 0.0 and b.unknown_v is not None:
+        ends_v = b.boundary.curve.points[-1].v
+        why = f"the curve as given ends at {ends_v:g} V, the load goes on to {b.unknown_v:.0f} V"
+        return unknown_row(quantity, *texts, need, working, why, DERATING)
     if b.margin_pct >= THIN_PCT:
-        verdict, why = FINE, f"{in_hand(b.margin_pct)} of current left"
+        verdict, why = FINE, f"current left: {in_hand(b.margin_pct)}"
     elif b.margin_pct >= 0.0:
-        verdict, why = DOUBT, f"only {b.margin_pct:.0f} % of current left"
+        verdict, why = DOUBT, f"current left: only {b.margin_pct:.0f} %"
     elif load.own or a is None or a.margin_pct >= 0.0 or b.margin_pct < a.margin_pct:
         verdict, why = NO, f"{-b.margin_pct:.0f} % too little: destroyed by second breakdown or heat, sooner or later"
     else:

@@ -90,7 +90,7 @@ def _speed(given: Substitution) -> RatingRow:
     if ratio < SLOW:
         why = (
             f"{ratio:.2f} times: slow; the charge in its base keeps it on while the other half starts (current "
-            "straight from rail to rail at high frequencies, which heats and can destroy), and its lag eats the loop's margin"
+            "straight from rail to rail at high frequencies, which destroys), and its lag eats the loop's margin"
         )
         verdict = NO if ratio < SLOWEST else DOUBT
     elif ratio > FAST:

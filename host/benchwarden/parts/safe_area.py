@@ -155,7 +155,12 @@ class Boundary:
 
 @dataclass(frozen=True)
 class Nearest:
-    """The point of a loop that is nearest to the boundary; see core.part_findings.AreaMargin."""
+    """The point of a loop that is nearest to the boundary; see core.part_findings.AreaMargin.
+
+    Attributes:
+        unknown_v: highest voltage of the loop that the boundary, as it was given, does not reach though
+            the part stands it; nothing is known of what is allowed there. None where all is known.
+    """
 
     margin_pct: float
     at_v: float
@@ -163,9 +168,12 @@ class Nearest:
     limit_a: float
     boundary: Boundary
     beyond_dc_s: float
+    unknown_v: float | None
 
 
-def nearest(area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: float) -> Nearest:
+def nearest(
+    area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: float, vceo_v: float | None = None
+) -> Nearest:
     """Return how near a load brings a part to its boundary, its case at case_c.
 
     Within the direct-current boundary a point may stay for ever. Beyond it the pulse curve counts
@@ -175,12 +183,17 @@ def nearest(area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: fl
 
     Args:
         area: as `checked_area` returns it, direct current first.
+        vceo_v: greatest collector-emitter voltage; beyond it no current is allowed, between the end of
+            a boundary and it nothing is known.
     """
     volts, amps = load.loop.volts[load.loop.conducts], load.loop.amps[load.loop.conducts]
+    ends_v = area[0].points[-1].v
+    told = (volts <= ends_v) | (volts > (np.inf if vceo_v is None else vceo_v))
+    unknown_v = None if told.all() else float(volts[~told].max())
     dc = Boundary(f"direct current, case {case_c:.0f} C", area[0], thermal.share(case_c))
     dc_a = derated_a(dc.curve, volts, dc.share)
     beyond = np.zeros(POINTS, dtype=np.bool_)
-    beyond[np.flatnonzero(load.loop.conducts)] = amps > dc_a
+    beyond[np.flatnonzero(load.loop.conducts)] = (amps > dc_a) & told
     beyond_s = _longest(beyond) / POINTS / LOWEST_HZ
     boundary, limits = dc, dc_a
     if beyond_s > 0.0:
@@ -190,7 +203,7 @@ def nearest(area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: fl
             pulse = long_enough[-1]
             boundary = Boundary(f"{curve_words(pulse)}, junction {junction_c:.0f} C", pulse, thermal.share(junction_c))
             limits = np.maximum(dc_a, derated_a(pulse, volts, boundary.share))
-    left = limits / amps
+    left = np.where(told, limits / amps, np.inf)
     at = int(np.argmin(left))
     return Nearest(
         margin_pct=100.0 * (float(left[at]) - 1.0),
@@ -199,6 +212,7 @@ def nearest(area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: fl
         limit_a=float(limits[at]),
         boundary=boundary,
         beyond_dc_s=beyond_s,
+        unknown_v=unknown_v,
     )
 
 

@@ -10,6 +10,8 @@ from benchwarden.parts.heat_rows import area_curves, area_margins, heat_rows, ju
 from benchwarden.parts.likeness_rows import likeness_rows
 from benchwarden.parts.limit_rows import is_bipolar, limit_rows
 
+__all__ = ["CAUTION", "CircuitFacts", "check_substitution"]
+
 CAUTION = (
     "This compares sheets with a calculation. Sheets can be wrong or of another maker's part, and the part can be a "
     "fake: make the incoming check as well. Not covered: faults, shorted outputs, the set's protection, and whether "
