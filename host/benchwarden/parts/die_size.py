@@ -98,7 +98,9 @@ def _larger(one: Compared) -> bool:
 
 def _told(one: Compared) -> str:
     apart = (
-        f"{math.exp(one.difference.value):.2f} times" if one.quantity.log else f"{one.difference.value * 1000:+.1f} mV"
+        f"{math.exp(one.difference.value):.2f} times"
+        if one.quantity.log
+        else f"{abs(one.difference.value) * 1000:.1f} mV {'above' if one.difference.value > 0 else 'below'}"
     )
     p = "no spread to judge by" if math.isnan(one.p) else f"p {one.p:.2g}"
     return f"{one.quantity.name} {apart} the known-good ({p}), as of {one.area_ratio:.2f} times the area"
@@ -151,7 +153,7 @@ def die_statistics(lot: PartLot) -> tuple[Statistic, ...]:
         out.append(
             Statistic(
                 quantity=one.quantity.name,
-                name=f"against known-good: {one.difference.method}",
+                name="against known-good, Student's t",
                 value=one.difference.t,
                 critical=float(stats.t.ppf(1.0 - ALPHA / (2.0 * len(tested)), one.difference.df)),
                 n=one.n,
@@ -159,7 +161,7 @@ def die_statistics(lot: PartLot) -> tuple[Statistic, ...]:
                 found=_smaller(one) or _larger(one),
                 pieces=(),
                 words=_told(one),
-                source="Welch 1947, Biometrika 34; area by kT/q ln, Gummel and Poon 1970",
+                source="Student 1908, Biometrika 6; area by kT/q ln, Gummel and Poon 1970",
             )
         )
     return tuple(out)

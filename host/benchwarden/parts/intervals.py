@@ -46,45 +46,32 @@ class Difference:
 
     Attributes:
         value: mean of the first less mean of the second.
-        t, df, p: of the test, two-sided; p NaN where neither group tells a spread.
-        method: how, in words.
+        t, df, p: of the test, two-sided; NaN where neither group tells a spread.
     """
 
     value: float
     t: float
     df: float
     p: float
-    method: str
 
 
 def difference(lot: Sequence[float], known: Sequence[float]) -> Difference:
-    """Return how the lot's mean differs from that of known pieces.
+    """Return how the lot's mean differs from that of known pieces, each at least one.
 
-    With one known piece (or one of the lot) the other group's spread is taken for both;
-    with more, Welch's test (B. L. Welch, Biometrika 34, 1947, 28), which does not ask for
-    equal spreads. An exact rank test (Mann and Whitney 1947) was left out: with four pieces
-    against one its smallest probability is 0.4.
+    Student's t with the spread of both together. It goes down to one known piece, where it is
+    the prediction interval of one more reading. It asks for equal spreads; Welch's (1947)
+    does not, but with two known pieces one degree of freedom is all it has left, and a die of
+    half the area passes. An exact rank test (Mann and Whitney 1947) cannot fall below p = 0.4
+    with four pieces against one.
+
+    Source: Student, Biometrika 6 (1908) 1; that it holds for so few: J. C. F. de Winter,
+    Practical Assessment, Research and Evaluation 18 (2013) 10, from memory.
     """
     a, b = np.asarray(lot, dtype=np.float64), np.asarray(known, dtype=np.float64)
     value = float(a.mean() - b.mean())
-    n, m = len(a), len(b)
-    if n > 1 and m > 1:
-        u, v = float(a.var(ddof=1)) / n, float(b.var(ddof=1)) / m
-        method = "Welch's t"
-        if u + v > 0.0:
-            df = (u + v) ** 2 / (u * u / (n - 1) + v * v / (m - 1))
-            return _told(value, math.sqrt(u + v), df, method)
-    elif n > 1 or m > 1:
-        more = a if n > 1 else b
-        method = "t of one more reading against the others (prediction interval)"
-        sd = float(more.std(ddof=1))
-        if sd > 0.0:
-            return _told(value, sd * math.sqrt(1.0 + 1.0 / len(more)), len(more) - 1, method)
-    else:
-        method = "one piece against one: no spread to judge by"
-    return Difference(value, math.nan, math.nan, math.nan, method)
-
-
-def _told(value: float, error: float, df: float, method: str) -> Difference:
-    t = value / error
-    return Difference(value, t, df, 2.0 * float(stats.t.sf(abs(t), df)), method)
+    df = len(a) + len(b) - 2
+    squares = float(((a - a.mean()) ** 2).sum() + ((b - b.mean()) ** 2).sum())
+    if df < 1 or squares <= 0.0:
+        return Difference(value, math.nan, math.nan, math.nan)
+    t = value / math.sqrt(squares / df * (1.0 / len(a) + 1.0 / len(b)))
+    return Difference(value, t, df, 2.0 * float(stats.t.sf(abs(t), df)))

@@ -24,9 +24,9 @@ Why these tests, for lots this small:
   is for large samples, and calls a piece odd in a fifth or more of good lots of four to
   ten (`tests/bench_small_lots.py` measures it).
 - Gain and leakage are ratios in nature and are judged by their logarithms; leakage only upwards.
-- A spread is told by the chi-square interval of the standard deviation, a stock by the
-  tolerance interval (Howe 1969; NIST handbook 7.2.6.3), two groups by Welch's t, one known
-  piece against a lot by the prediction interval of one more reading.
+- A spread is told by the chi-square interval of the standard deviation and held against a
+  batch's usual one by the chi-square test, a stock by the tolerance interval (Howe 1969; NIST
+  handbook 7.2.6.3), known-good pieces against a lot by Student's t (`intervals`).
 
 What this cannot see: with four or five pieces, one that is too high and one that is too low
 at once; an odd piece nearer than `found_from` says (with four pieces it is far: two degrees of freedom

@@ -112,18 +112,18 @@ def _apart(quantity: Quantity, found: list[tuple[str, float]], looked: Looked) -
 
 def _size(quantity: Quantity, apart: float) -> str:
     if quantity.log:
-        return f"a factor of {math.exp(apart):.2f}"
+        return f"a factor of {math.exp(apart):.3g}"
     return f"{apart * 1000.0:.1f} mV"
 
 
 def _words(quantity: Quantity, looked: Looked, pieces: tuple[str, ...], apart: float, n: int) -> str:
-    names = ", ".join(pieces)
-    if looked.name == GROUPS and len(pieces) > 1:
+    names, by = ", ".join(pieces), _size(quantity, apart)
+    if len(pieces) == 1:
+        return f"piece {names} stands off the middle of the rest by {by}"
+    if looked.name == GROUPS:
         kind = "two groups" if looked.split else "a group apart"
-        return (
-            f"{kind}: {names} against the other {n - len(pieces)}, at least {_size(quantity, apart)} from their middle"
-        )
-    return f"{names} at least {_size(quantity, apart)} from the middle of the rest"
+        return f"{kind}: pieces {names} against the other {n - len(pieces)}, at least {by} from their middle"
+    return f"pieces {names} stand off the middle of the rest by at least {by}"
 
 
 def outlier_reasons(found: tuple[Statistic, ...]) -> list[Reason]:
@@ -138,7 +138,7 @@ def outlier_reasons(found: tuple[Statistic, ...]) -> list[Reason]:
             Reason(
                 item.quantity,
                 DOUBTS,
-                f"{item.quantity}: {item.words} ({item.name} {item.value:.3g}, "
+                f"{item.words} ({item.name} {item.value:.3g}, "
                 f"critical {item.critical:.3g}, n {item.n}, p {item.p:.3g})",
                 "Leakage far above the rest is a damaged junction, and grows with heat."
                 if leakage
