@@ -177,7 +177,7 @@ def _attach(app: Dash, desk: Desk) -> None:
         State("run-choice", "value"),
         State("job-held", "data"),
         State("job-by", "value"),
-        running=[(Output("run-attach", "disabled"), True, False)],
+        running=[(Output("run-wait", "hidden"), False, True)],
         prevent_initial_call=True,
     )
     def attach(_press: Any, name: str | None, held: dict[str, Any] | None, by: str | None) -> tuple[Any, Any]:
@@ -254,7 +254,7 @@ def _invoice(app: Dash, desk: Desk) -> None:
         Output("invoice-said", "children"),
         Input("bundle-make", "n_clicks"),
         State("invoice-run", "value"),
-        running=[(Output("bundle-make", "disabled"), True, False)],
+        running=[(Output("bundle-wait", "hidden"), False, True)],
         prevent_initial_call=True,
     )
     def bundle(_press: Any, name: str | None) -> tuple[Any, Any]:

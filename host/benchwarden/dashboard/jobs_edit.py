@@ -10,7 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, no_update
 from dash.exceptions import PreventUpdate
 
 from benchwarden.core.job import Job
-from benchwarden.dashboard import jobs_fields, jobs_view
+from benchwarden.dashboard import jobs_conflict_view, jobs_fields
 from benchwarden.dashboard.jobs_desk import NOBODY, Desk, day, sentence
 from benchwarden.dashboard.jobs_fields import fact_id, row_id
 from benchwarden.dashboard.jobs_form import FACTS, LABELS, LISTS, Texts, empty_row, job_with, rows_of, texts_of
@@ -192,7 +192,7 @@ def _choose(app: Dash, desk: Desk) -> None:
         Input("job-clash", "data"),
     )
     def show(clash: dict[str, Any] | None) -> Any:
-        return jobs_view.conflict(clash)
+        return jobs_conflict_view.conflict(clash)
 
     @app.callback(
         Output("job-clash", "data", allow_duplicate=True),

@@ -166,12 +166,12 @@ def away(error: Exception, store: str) -> list[Any]:
     ]
 
 
-def no_such_job(number: str, error: Exception) -> list[Any]:
+def no_such_job(error: Exception) -> list[Any]:
     """Return the page for a job that is not there."""
     return [
         card(
             "No such job",
-            html.P(f"“{plain(number, 80)}”: {sentence(error)}"),
+            html.P(sentence(error)),
             html.Div(
                 html.A("All jobs", href="/jobs/", className="plain-button jobs-link-button"), className="plan-buttons"
             ),

@@ -67,7 +67,7 @@ def _one(desk: Desk, number: str) -> list[Any]:
         with desk.store() as store:
             seen = seen_in(desk, store, number)
     except JobError as error:
-        return jobs_list_view.no_such_job(number, error)
+        return jobs_list_view.no_such_job(error)
     except BenchwardenError as error:
         return jobs_list_view.away(error, desk.name())
     return jobs_view.job_page(seen, jobs_list_view.read_only(seen.locked) if seen.locked else None)

@@ -101,7 +101,6 @@ def _papers(now: RunNow, *, locked: bool) -> list[Any]:
     token, folder = token_of(now.run.folder), quote(now.run.folder, safe="")
     made = "record.pdf" in now.files
     name = plain(now.run.folder, 60)
-    going = now.is_going
     return [
         html.Ul([_paper(file, folder, name) for file in PAPERS if file in now.files], className="plain jobs-papers"),
         html.Div(
@@ -111,7 +110,7 @@ def _papers(now: RunNow, *, locked: bool) -> list[Any]:
                     id={"type": "papers", "run": token},
                     className="plain-button",
                     type="button",
-                    disabled=locked or going,
+                    disabled=locked,
                     **named({"aria-label": f"Make the papers of {name}{' again' if made else ''}"}),
                 ),
                 html.Button(
@@ -119,7 +118,6 @@ def _papers(now: RunNow, *, locked: bool) -> list[Any]:
                     id={"type": "verify", "run": token},
                     className="plain-button",
                     type="button",
-                    disabled=going,
                     **named({"aria-label": f"Verify {name}"}),
                 ),
             ],

@@ -37,10 +37,13 @@
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jobs = {
-    /* held, ten facts in their order, values of rows, a note not added yet, ids of rows */
+    /* held, the facts, values of rows, a note not added yet, ids of rows */
     marks: function (held) {
       if (!held) { return true; }
-      var rest = Array.prototype.slice.call(arguments, 1), keys = Object.keys(held.facts);
+      var rest = Array.prototype.slice.call(arguments, 1);
+      var keys = window.dash_clientside.callback_context.inputs_list.slice(1, -2).map(function (one) {
+        return one.id.replace("job-", "");
+      });
       var facts = rest.slice(0, keys.length), values = rest[keys.length], note = rest[keys.length + 1];
       var rows = rowsOf(rest[keys.length + 2], values);
       var differs = keys.some(function (key, at) { return text(facts[at]) !== held.facts[key]; }) ||
@@ -84,12 +87,14 @@
   /* A file goes to the page's own address; what comes back is shown as words. */
   function send(button, address, file, said, fields, done) {
     var place = document.getElementById(file);
+    // Not disabled: a button that is loses the keyboard.
+    if (button.dataset.busy) { return; }
     if (!place || !place.files.length) { tell(said, "✕ Choose a file first."); return; }
     var form = new FormData();
     Object.keys(fields).forEach(function (key) { form.append(key, fields[key]); });
     form.append("file", place.files[0]);
     tell(said, "Sending " + place.files[0].name.slice(0, 80) + " …");
-    button.disabled = true;
+    button.dataset.busy = "yes";
     fetch(address, { method: "POST", body: form })
       .then(function (answer) {
         return answer.json().catch(function () { throw new Error("it answers with " + answer.status); });
@@ -99,7 +104,7 @@
         if (answer.ok) { place.value = ""; done(answer); }
       })
       .catch(function (error) { tell(said, "✕ Not sent: " + (error.message || "the dashboard does not answer") + "."); })
-      .then(function () { button.disabled = false; });
+      .then(function () { delete button.dataset.busy; });
   }
 
   document.addEventListener("click", function (event) {
