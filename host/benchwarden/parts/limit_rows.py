@@ -95,7 +95,7 @@ def _momentary(original: Ratings, candidate: Ratings, circuit: CircuitFacts, kno
     row = at_least(quantity, "A", original.ic_peak_a, candidate.ic_peak_a, need, working, PRACTICE)
     if row.verdict == NOT_KNOWN and candidate.ic_max_a is not None and candidate.ic_max_a >= need:
         why = f"no pulse rating given, but the continuous one of {shown(candidate.ic_max_a, 'A')} reaches it"
-        return dataclasses.replace(row, verdict=FINE, why=why)
+        return dataclasses.replace(row, candidate=f"{shown(candidate.ic_max_a, 'A')} continuous", verdict=FINE, why=why)
     if row.verdict == NO:
         # A moment that the set's protection may cut off; the row above holds the lasting current.
         why = "below what a loudspeaker can ask for in moments; leaves it to the set's protection"
