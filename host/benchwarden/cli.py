@@ -29,7 +29,7 @@ from benchwarden import (
     selftest_command,
 )
 from benchwarden.errors import BenchwardenError
-from benchwarden.places import CAUTION, DEFAULT_RECORDS, DEFAULT_RUNS, DEFAULT_UNITS, EXIT_ERROR
+from benchwarden.places import CAUTION, DEFAULT_RECORDS, DEFAULT_RUNS, DEFAULT_UNITS, EXIT_ERROR, job_store_address
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -85,6 +85,7 @@ def _parser() -> argparse.ArgumentParser:
     page.add_argument("--runs", type=Path, help="folder of runs; default: the run's own, or the usual one")
     page.add_argument("--records", type=Path, default=DEFAULT_RECORDS, help="folder of the boards' records")
     page.add_argument("--units", type=Path, default=DEFAULT_UNITS, help="folder of unit and plan files")
+    page.add_argument("--store", metavar="ADDRESS", help="job store: a folder or postgresql://...")
     page.add_argument(
         "--share", metavar="ADDRESS", default="", help="let others on the network look, under this machine's ADDRESS"
     )
@@ -154,7 +155,7 @@ def _page(args: argparse.Namespace) -> int:
         args.run_dir,
         port=args.port,
         ready=lambda url: print(f"Live page: {url}", flush=True),
-        folders=Folders(runs, args.records, args.units),
+        folders=Folders(runs, args.records, args.units, job_store_address(args.store)),
         share=args.share,
         shared=lambda url: print(f"Shared, to look and to open the relay: {url}", flush=True),
     )

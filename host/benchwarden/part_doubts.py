@@ -9,7 +9,10 @@ from benchwarden.core.job import Job
 from benchwarden.core.part_findings import LotFindings, SubstituteFindings
 from benchwarden.core.substitutes import Ratings
 from benchwarden.core.unit import Unit
+from benchwarden.parts.circuit_facts import CircuitFacts
 from benchwarden.parts.incoming import check_lot
+from benchwarden.parts.parts_list import example_parts, load_parts
+from benchwarden.parts.substitute import check_substitution
 
 LIST_NAME = "parts.toml"
 
@@ -20,8 +23,6 @@ def known_parts(records: Path | None) -> Mapping[str, Ratings]:
     Raises:
         JobError, PlanError: the list is not what it should be; names file, type and key.
     """
-    from benchwarden.parts.parts_list import example_parts, load_parts
-
     path = None if records is None else records / LIST_NAME
     return load_parts(path) if path is not None and path.exists() else example_parts()
 
@@ -35,8 +36,6 @@ def judged_parts(
         parts: ratings by marking.
         year: the present one.
     """
-    from benchwarden.parts.substitute import CircuitFacts, check_substitution
-
     lots = tuple(check_lot(lot, parts.get(lot.marking), year) for lot in job.lots)
     found = tuple(check_substitution(one, CircuitFacts.of(unit, one.role)) for one in job.substitutions)
     return lots, found

@@ -5,11 +5,20 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from benchwarden.record.board_records import DEFAULT as DEFAULT_RECORDS
+from benchwarden.record import board_records
 
-__all__ = ["CAUTION", "DEFAULT_RECORDS", "DEFAULT_RUNS", "DEFAULT_UNITS", "EXIT_ERROR", "job_store_address"]
+__all__ = [
+    "CAUTION",
+    "DEFAULT_RECORDS",
+    "DEFAULT_RUNS",
+    "DEFAULT_UNITS",
+    "EXIT_ERROR",
+    "JOBS_VARIABLE",
+    "job_store_address",
+]
 
 EXIT_ERROR = 2
+DEFAULT_RECORDS = board_records.DEFAULT
 DEFAULT_RUNS = Path("benchwarden-runs")
 DEFAULT_UNITS = Path("benchwarden-units")
 DEFAULT_JOBS = "benchwarden-jobs"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import subprocess
 import sys
 import tempfile
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchwarden import alert_command
 from benchwarden.errors import PlanError
-from benchwarden.places import CAUTION, DEFAULT_RECORDS, DEFAULT_RUNS, EXIT_ERROR, job_store_address
+from benchwarden.places import CAUTION, DEFAULT_RECORDS, DEFAULT_RUNS, EXIT_ERROR, JOBS_VARIABLE, job_store_address
 from benchwarden.proof_command import DEFAULT_KEYS
 
 if TYPE_CHECKING:
@@ -243,7 +244,7 @@ def _supervised(
         job = before.job
         printing = replace(printing, beside_earlier=lambda run: beside_earlier(store, job, run))
     info = RunInfo(run_dir.name, started, person is not None, speed)
-    page = None if args.no_page else _start_page(run_dir, args.page_port, args.records)
+    page = None if args.no_page else _start_page(run_dir, args.page_port, args.records, store)
     # A virtual bench keeps quiet unless it is set up not to.
     alerts = None if args.no_alerts else alert_command.start(run_dir, args.records, person is None, print)
     ended = False
@@ -274,12 +275,13 @@ def _supervised(
     return outcome
 
 
-def _start_page(run_dir: Path, port: int, records: Path | None) -> subprocess.Popen[bytes]:
+def _start_page(run_dir: Path, port: int, records: Path | None, store: str) -> subprocess.Popen[bytes]:
     # A process of its own: whatever a browser does to it, the run does not notice.
     command = [sys.executable, "-m", "benchwarden", "page", str(run_dir), "--port", str(port)]
     if records is not None:
         command += ["--records", str(records)]
-    return subprocess.Popen(command, stdin=subprocess.DEVNULL)
+    # A command line is readable by everybody, and the store's address may hold a password.
+    return subprocess.Popen(command, stdin=subprocess.DEVNULL, env=os.environ | {JOBS_VARIABLE: store})
 
 
 def _print_outcome(outcome: Outcome) -> None:

@@ -10,6 +10,7 @@ from benchwarden.core.clock import SystemClock
 from benchwarden.core.plan import Plan
 from benchwarden.dashboard.plan_start import Wish
 from benchwarden.jobs.store import open_store
+from benchwarden.part_doubts import judged_parts, known_parts
 
 
 def ready_before(wish: Wish, plan: Plan, jobs: str, records: Path) -> tuple[str, ...]:
@@ -28,8 +29,6 @@ def ready_before(wish: Wish, plan: Plan, jobs: str, records: Path) -> tuple[str,
     with open_store(jobs, create=False) as store:
         job = store.open(wish.job)
     before = None if wish.virtual else checked_before(plan.unit, (), wish.unchecked, job)
-    from benchwarden.part_doubts import judged_parts, known_parts
-
     year = int(SystemClock().utc_label()[:4])
     doubts = doubts_of(*judged_parts(job, plan.unit, known_parts(records), year))
     more_careful(plan, doubts)

@@ -48,7 +48,10 @@ class _Desk:
 def build(app: Dash, context: Context) -> None:
     """Fill `app` with the plan page."""
     desk = _Desk(
-        context, UnitStore(context.folders.units), Starter(context.folders.runs, context.clock), threading.Lock()
+        context,
+        UnitStore(context.folders.units),
+        Starter(context.folders.runs, context.clock, context.folders.jobs),
+        threading.Lock(),
     )
     app.layout = lambda: _layout(desk)
     with context.reading(app):
@@ -767,7 +770,7 @@ def _start(app: Dash, desk: _Desk) -> None:
 
 def _arguments(desk: _Desk, wish: Wish, name: str) -> list[str]:
     store, folders = desk.store, desk.context.folders
-    return command(wish, store.unit_path(name), store.plan_path(name), folders.runs, folders.records, folders.jobs)
+    return command(wish, store.unit_path(name), store.plan_path(name), folders.runs, folders.records)
 
 
 def _saved_plan(desk: _Desk, loaded: dict[str, Any] | None, facts: dict[str, str], wish: RunWish, texts: Texts) -> Plan:

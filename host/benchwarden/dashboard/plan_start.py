@@ -25,6 +25,7 @@ from benchwarden.dashboard.going_runs import going_runs
 from benchwarden.dashboard.plan_form import number_of
 from benchwarden.dashboard.status import plain
 from benchwarden.errors import RecordError, StageError
+from benchwarden.places import JOBS_VARIABLE
 
 FASTEST = 100.0
 LAST_LINES = 12
@@ -140,11 +141,8 @@ def checked_speed(text: str) -> float:
     return speed
 
 
-def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path, jobs: str = "") -> list[str]:
+def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path) -> list[str]:
     """Return the arguments of the process to start.
-
-    Args:
-        jobs: address of the job store.
 
     Raises:
         StageError: port, speed or fault is not one of those allowed.
@@ -155,7 +153,7 @@ def command(wish: Wish, unit: Path, plan: Path, runs: Path, records: Path, jobs:
     same = ["--plan", str(plan), "--runs", str(runs), "--records", str(records), "--no-page"]
     # With an equals sign: what somebody typed is a value, whatever it begins with.
     if wish.job:
-        same += [f"--job={wish.job}", f"--store={jobs}"]
+        same.append(f"--job={wish.job}")
     if not wish.virtual:
         if wish.unchecked:
             same.append(f"--unchecked={wish.unchecked}")
@@ -178,8 +176,10 @@ def going_on(runs: Path, wall_s: Callable[[], float] = time.time) -> str:
 class Starter:
     """Starts runs, one at a time, and knows how the last one began."""
 
-    def __init__(self, runs: Path, clock: Clock) -> None:
+    def __init__(self, runs: Path, clock: Clock, jobs: str = "") -> None:
+        """Start runs in the folder `runs`; `jobs` is the address of the job store."""
         self._runs = runs
+        self._jobs = jobs
         self._clock = clock
         self._lock = threading.Lock()
         self._tickets: dict[str, tuple[list[str], float]] = {}
@@ -245,6 +245,9 @@ class Starter:
         log = self._runs / f"started-{label}.log"
         # Lines appear as they are said, not when a buffer is full.
         environment = os.environ | {"PYTHONUNBUFFERED": "1"}
+        if self._jobs:
+            # Not on the command line, which everybody can read: it may hold a password.
+            environment[JOBS_VARIABLE] = self._jobs
         flags = 0
         if sys.platform == "win32":
             flags = subprocess.DETACHED_PROCESS | subprocess.CREATE_NEW_PROCESS_GROUP

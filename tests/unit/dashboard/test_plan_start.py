@@ -88,12 +88,12 @@ def test_a_board_run_is_the_command_lines_own(tmp_path: Path) -> None:
 
 def test_job_and_reason_go_along_as_values_whatever_they_begin_with(tmp_path: Path) -> None:
     wish = Wish("one", False, "/dev/ttyACM0", job="--runs=/", unchecked="-- meter is away")
-    found = command(wish, *[tmp_path / "unit.toml"] * 2, tmp_path / "runs", tmp_path, "postgresql://host/jobs")
+    found = command(wish, *[tmp_path / "unit.toml"] * 2, tmp_path / "runs", tmp_path)
     args = _parser().parse_args(found[3:])
-    assert (args.job, args.store, args.unchecked) == ("--runs=/", "postgresql://host/jobs", "-- meter is away")
+    assert (args.job, args.unchecked) == ("--runs=/", "-- meter is away")
     assert args.runs == tmp_path / "runs"
     virtual = replace(wish, virtual=True, port="")
-    args = _parser().parse_args(command(virtual, *[tmp_path / "u.toml"] * 2, tmp_path, tmp_path, "jobs")[3:])
+    args = _parser().parse_args(command(virtual, *[tmp_path / "u.toml"] * 2, tmp_path, tmp_path)[3:])
     # Nothing can be hurt there: no reason is asked for.
     assert (args.job, hasattr(args, "unchecked")) == ("--runs=/", False)
 
