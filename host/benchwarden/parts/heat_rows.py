@@ -23,11 +23,15 @@ DERATING = "derating in a line from 25 C case to nothing at the greatest junctio
 
 @dataclass(frozen=True)
 class Judged:
-    """One type on the circuit's sink; None where its sheet tells too little."""
+    """One type on the circuit's sink; None where its sheet tells too little.
+
+    Attributes:
+        nearest: load by load.
+    """
 
     ratings: Ratings
     thermal: Thermal | None
-    nearest: tuple[Nearest, ...] | None
+    nearest: tuple[Nearest | None, ...]
 
 
 def judged(ratings: Ratings, circuit: CircuitFacts) -> Judged:
@@ -38,7 +42,7 @@ def judged(ratings: Ratings, circuit: CircuitFacts) -> Judged:
     """
     thermal, area = thermal_of(ratings), checked_area(ratings)
     if circuit.role == "other" or thermal is None or not area or area[0].pulse_s is not None:
-        return Judged(ratings, thermal, None)
+        return Judged(ratings, thermal, (None,) * len(loads(circuit)))
     near = tuple(nearest(area, thermal, load, case_c(circuit, load), ratings.vceo_v) for load in loads(circuit))
     return Judged(ratings, thermal, near)
 
@@ -145,12 +149,12 @@ def _junction_words(thermal: Thermal | None, load: Load, circuit: CircuitFacts) 
 
 def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> RatingRow:
     quantity = f"safe operating area, {load.name}"
-    a = None if original.nearest is None else original.nearest[number]
-    b = None if candidate.nearest is None else candidate.nearest[number]
+    a = original.nearest[number]
+    b = candidate.nearest[number]
     texts = (_margin_words(a), _margin_words(b))
     need = f"more than the load's current everywhere; {THIN_PCT:g} % left is comfortable"
     if b is None:
-        missing = "no direct-current curve given" if candidate.thermal is not None else "power and Tj max are not known"
+        missing = _missing(candidate)
         return unknown_row(quantity, *texts, need, "full swing, rails at high mains", missing)
     working = (
         f"nearest at {b.at_v:.3g} V, {b.at_a:.3g} A against {b.limit_a:.3g} A ({b.boundary.label}, "
@@ -173,6 +177,14 @@ def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> R
     return RatingRow(quantity, *texts, need, working, verdict, why, DERATING)
 
 
+def _missing(part: Judged) -> str:
+    if part.thermal is None:
+        return "power and Tj max are not known"
+    if not part.ratings.soa or all(curve.pulse_s is not None for curve in part.ratings.soa):
+        return "no direct-current curve given"
+    return "the curve as given ends before the load begins"
+
+
 def _margin_words(found: Nearest | None) -> str:
     return UNKNOWN if found is None else in_hand(found.margin_pct)
 
@@ -181,7 +193,9 @@ def area_margins(circuit: CircuitFacts, original: Judged, candidate: Judged) -> 
     """Return the margins of both types, load by load."""
     out = []
     for of, part in (("original", original), ("candidate", candidate)):
-        for load, near in zip(loads(circuit), part.nearest or (), strict=False):
+        for load, near in zip(loads(circuit), part.nearest, strict=True):
+            if near is None:
+                continue
             out.append(
                 AreaMargin(
                     of,
@@ -202,7 +216,9 @@ def area_curves(circuit: CircuitFacts, original: Judged, candidate: Judged) -> t
     out = []
     for of, part in (("original", original), ("candidate", candidate)):
         boundaries: dict[str, Boundary] = {}
-        for near in part.nearest or ():
+        for near in part.nearest:
+            if near is None:
+                continue
             boundaries.setdefault(near.boundary.label, near.boundary)
         for label, boundary in boundaries.items():
             volts, amps = boundary.drawn()

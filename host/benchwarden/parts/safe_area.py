@@ -173,8 +173,10 @@ class Nearest:
 
 def nearest(
     area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: float, vceo_v: float | None = None
-) -> Nearest:
+) -> Nearest | None:
     """Return how near a load brings a part to its boundary, its case at case_c.
+
+    None where the boundary as it was given ends before the load begins.
 
     Within the direct-current boundary a point may stay for ever. Beyond it the pulse curve counts
     that is at least as long as the longest unbroken time beyond in a cycle at 20 Hz; its pulse
@@ -189,6 +191,8 @@ def nearest(
     volts, amps = load.loop.volts[load.loop.conducts], load.loop.amps[load.loop.conducts]
     ends_v = area[0].points[-1].v
     told = (volts <= ends_v) | (volts > (np.inf if vceo_v is None else vceo_v))
+    if not told.any():
+        return None
     unknown_v = None if told.all() else float(volts[~told].max())
     dc = Boundary(f"direct current, case {case_c:.0f} C", area[0], thermal.share(case_c))
     dc_a = derated_a(dc.curve, volts, dc.share)

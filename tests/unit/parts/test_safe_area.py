@@ -13,12 +13,29 @@ from benchwarden.core.substitutes import Ratings, SoaCurve, SoaPoint
 from benchwarden.errors import JobError
 from benchwarden.parts.load_line import LOWEST_HZ, Load, loop
 from benchwarden.parts.parts_list import example_parts
-from benchwarden.parts.safe_area import checked_area, derated_a, limit_a, nearest, thermal_of
+from benchwarden.parts.safe_area import (
+    Nearest,
+    Thermal,
+    checked_area,
+    derated_a,
+    limit_a,
+    nearest,
+    thermal_of,
+)
 
 
 def curve(*corners: tuple[float, float], pulse_s: float | None = None) -> SoaCurve:
     """Return a boundary of volts and amperes."""
     return SoaCurve(pulse_s, tuple(SoaPoint(v, i) for v, i in corners))
+
+
+def near(
+    area: tuple[SoaCurve, ...], thermal: Thermal, load: Load, case_c: float, vceo_v: float | None = None
+) -> Nearest:
+    """Return how near the load comes, which it does."""
+    found = nearest(area, thermal, load, case_c, vceo_v)
+    assert found is not None
+    return found
 
 
 @pytest.mark.parametrize(
@@ -100,10 +117,10 @@ def test_smallest_load_of_a_textbook_transistor(supply_v: float, least_ohm: floa
     thermal = thermal_of(Ratings("X", "s", power_w=30.0, tj_max_c=150.0))
     assert thermal is not None
     load = Load("line", True, loop(supply_v, supply_v, least_ohm), 0.0, 1.0)
-    found = nearest(area, thermal, load, 25.0)
+    found = near(area, thermal, load, 25.0)
     assert found.margin_pct == pytest.approx(0.0, abs=0.1)
     smaller = Load("line", True, loop(supply_v, supply_v, least_ohm * 0.9), 0.0, 1.0)
-    assert nearest(area, thermal, smaller, 25.0).margin_pct == pytest.approx(-10.0, abs=0.1)
+    assert near(area, thermal, smaller, 25.0).margin_pct == pytest.approx(-10.0, abs=0.1)
 
 
 def test_pulse_curve_counts_only_when_it_is_long_enough() -> None:
@@ -116,21 +133,21 @@ def test_pulse_curve_counts_only_when_it_is_long_enough() -> None:
     expected_s = (turns[1] - turns[0]) / (2.0 * math.pi) / LOWEST_HZ
     dc, short, long = (curve((10.0, 10.0), (100.0, 1.0), pulse_s=p) for p in (None, 1e-3, 0.1))
     better = curve((10.0, 20.0), (100.0, 2.0), pulse_s=0.1)
-    alone = nearest((dc,), thermal, line, 25.0)
+    alone = near((dc,), thermal, line, 25.0)
     assert alone.beyond_dc_s == pytest.approx(expected_s, abs=1.0 / LOWEST_HZ / 700.0)
     assert alone.margin_pct == pytest.approx(100.0 * (100.0 / 112.5 - 1.0), abs=0.1)
-    assert nearest((dc, short), thermal, line, 25.0).boundary.curve is dc
-    assert nearest((dc, better, short), thermal, line, 25.0).boundary.curve is better
-    assert nearest((dc, better), thermal, line, 25.0).margin_pct > 0.0
-    assert nearest((dc, long), thermal, line, 25.0).margin_pct == pytest.approx(alone.margin_pct)
+    assert near((dc, short), thermal, line, 25.0).boundary.curve is dc
+    assert near((dc, better, short), thermal, line, 25.0).boundary.curve is better
+    assert near((dc, better), thermal, line, 25.0).margin_pct > 0.0
+    assert near((dc, long), thermal, line, 25.0).margin_pct == pytest.approx(alone.margin_pct)
 
 
 def test_a_pulse_starts_from_the_mean_junction() -> None:
     thermal = thermal_of(Ratings("X", "s", power_w=100.0, tj_max_c=200.0))
     assert thermal is not None
     area = (curve((10.0, 10.0), (100.0, 1.0)), curve((10.0, 20.0), (100.0, 2.0), pulse_s=0.1))
-    cool = nearest(area, thermal, Load("", True, loop(60.0, 60.0, 8.0), 0.0, 1.0), 25.0)
-    warm = nearest(area, thermal, Load("", True, loop(60.0, 60.0, 8.0), 20.0, 1.0), 25.0)
+    cool = near(area, thermal, Load("", True, loop(60.0, 60.0, 8.0), 0.0, 1.0), 25.0)
+    warm = near(area, thermal, Load("", True, loop(60.0, 60.0, 8.0), 20.0, 1.0), 25.0)
     # 20 W over 1.75 K/W: 35 of 175 K are gone, a fifth of the pulse's power with them.
     assert warm.boundary.share == pytest.approx(0.8)
     assert warm.limit_a / cool.limit_a == pytest.approx(0.8, rel=0.01)
@@ -141,12 +158,14 @@ def test_an_area_that_ends_early_leaves_the_rest_unknown() -> None:
     assert thermal is not None
     area = (curve((10.0, 30.0), (50.0, 10.0)),)
     line = Load("", False, loop(40.0, 40.0, 8.0, 60.0), 0.0, 1.0)
-    known = nearest(area, thermal, line, 25.0, vceo_v=100.0)
+    known = near(area, thermal, line, 25.0, vceo_v=100.0)
     assert known.margin_pct > 0.0
     assert known.unknown_v == pytest.approx(40.0 * (1.0 + math.sin(math.radians(60.0))), rel=0.01)
-    beyond = nearest(area, thermal, line, 25.0, vceo_v=50.0)
+    beyond = near(area, thermal, line, 25.0, vceo_v=50.0)
     assert beyond.unknown_v is None
     assert beyond.margin_pct == -100.0
+    with_resistor = Load("", False, loop(40.0, 39.0, 8.0), 0.0, 1.0)
+    assert nearest((curve((0.1, 30.0), (0.5, 10.0)),), thermal, with_resistor, 25.0, vceo_v=100.0) is None
 
 
 @given(
