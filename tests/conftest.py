@@ -7,7 +7,12 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
+
+# A busy machine is no fault of what is tested; speed has benchmarks of its own.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 MAY_SKIP = ("hardware", "emulator")
 

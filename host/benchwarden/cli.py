@@ -24,6 +24,7 @@ from benchwarden import (
     invoice_command,
     job_command,
     papers_command,
+    parts_command,
     proof_command,
     run_command,
     selftest_command,
@@ -97,6 +98,7 @@ def _parser() -> argparse.ArgumentParser:
 
     job_command.add(commands)
     papers_command.add(commands)
+    parts_command.add(commands)
     checks_command.add(commands)
     proof_command.add(commands)
     invoice_command.add(commands)
