@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import dcc, html
@@ -62,32 +63,8 @@ def _table(key: str, texts: LotTexts) -> Any:
         html.Th([column.label, html.Span(f" {column.unit}", className="plan-unit") if column.unit else ""], scope="col")
         for column in COLUMNS
     ]
-    rows = [
-        html.Tr(
-            [
-                html.Td(
-                    dcc.Input(
-                        id={"cell": column.key, "of": key, "row": number},
-                        type="text",
-                        value=cell,
-                        autoComplete="off",
-                        spellCheck=False,
-                        **({} if column.key == "name" else DECIMAL),
-                    ),
-                    **named(
-                        {
-                            "data-of": key,
-                            "data-row": str(number),
-                            "data-key": column.key,
-                            "data-label": f"{column.label}, row {number + 1}",
-                        }
-                    ),
-                )
-                for column, cell in zip(COLUMNS, row, strict=True)
-            ]
-        )
-        for number, row in enumerate(texts.tables[key])
-    ]
+    rows = [table_row(key, number, row) for number, row in enumerate(texts.tables[key])]
+    body = html.Tbody(rows, id={"kind": "rows", "of": key})
     return html.Fieldset(
         [
             html.Legend(TABLES[key]),
@@ -95,20 +72,32 @@ def _table(key: str, texts: LotTexts) -> Any:
                 [
                     html.P(TABLE_HELP[key], className="facts"),
                     html.Div(
-                        html.Table([html.Thead(html.Tr(heads)), html.Tbody(rows)], className="pieces-table"),
+                        html.Table([html.Thead(html.Tr(heads)), body], className="pieces-table"),
                         className="parts-scroll",
                         tabIndex=0,
                         role="group",
-                        **named({"aria-label": TABLES[key]}),
+                        **named({"aria-label": f"{TABLES[key]}, table"}),
                     ),
                     html.Div([], id={"table-said": key}),
-                    html.Button("Four more rows", id={"more": key}, className="plain-button", type="button",
-                                **named({"aria-label": f"Four more rows: {TABLES[key]}"})),
+                    html.Button("Four more rows", id={"kind": "more", "of": key}, className="plain-button",
+                                type="button", **named({"aria-label": f"Four more rows: {TABLES[key]}"})),
                 ]
             ),
         ],
         className="plan-group parts-table-group",
     )  # fmt: skip
+
+
+def table_row(key: str, number: int, row: Sequence[str]) -> Any:
+    """Return one row of a table of pieces."""
+    cells = []
+    for column, cell in zip(COLUMNS, row, strict=True):
+        keys = {} if column.key == "name" else DECIMAL
+        place = {"cell": column.key, "of": key, "row": number}
+        field = dcc.Input(id=place, type="text", value=cell, autoComplete="off", spellCheck=False, **keys)
+        told = {"data-of": key, "data-row": str(number), "data-key": column.key}
+        cells.append(html.Td(field, **named({**told, "data-label": f"{column.label}, row {number + 1}"})))
+    return html.Tr(cells)
 
 
 def table_said(key: str, entry: LotEntry) -> list[Any]:
@@ -117,6 +106,7 @@ def table_said(key: str, entry: LotEntry) -> list[Any]:
     return [
         html.P(
             f"Row {row + 1}, {labels[column]}: {plain(words, 200)}",
+            id=f"cell-said-{key}-{row}-{column}",
             className="said-wrong",
             **named({"data-cell": f"{key} {row} {column}"}),
         )

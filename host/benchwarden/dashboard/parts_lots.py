@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, MATCH, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
 from dash.exceptions import PreventUpdate
 
 from benchwarden.analysis.careful import doubts_of
@@ -16,6 +16,7 @@ from benchwarden.dashboard import parts_result
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import card, named
 from benchwarden.dashboard.parts_entry import (
+    MOST_PIECES,
     LotEntry,
     LotTexts,
     doubled_names,
@@ -26,15 +27,16 @@ from benchwarden.dashboard.parts_entry import (
     texts_of,
 )
 from benchwarden.dashboard.parts_fields import ASKED_OF, COLUMNS, TABLES
-from benchwarden.dashboard.parts_form import form, table_said
+from benchwarden.dashboard.parts_form import form, table_row, table_said
 from benchwarden.dashboard.status import plain
 from benchwarden.errors import BenchwardenError
+from benchwarden.part_doubts import known_parts
 from benchwarden.parts.incoming import check_lot
 
 FACT = {"lot": ALL, "kind": ALL}
 CELL = {"cell": ALL, "of": ALL, "row": ALL}
 _MOST_LOTS = 100
-_BLANK_ROW = ("",) * len(COLUMNS)
+_MORE_ROWS = 4
 
 
 def draft_of(job: Job) -> dict[str, Any]:
@@ -77,6 +79,7 @@ def wire(app: Dash, context: Context) -> None:
     """Add the callbacks of the lots; all of them are acts of the bench machine."""
     _edit(app, context)
     _show_form(app, context)
+    _more_rows(app, context)
     _judge(app, context)
 
 
@@ -135,7 +138,6 @@ def _edit(app: Dash, context: Context) -> None:
         Input("add-lot", "n_clicks"),
         Input("remove-lot", "n_clicks"),
         Input({"pick": ALL}, "n_clicks"),
-        Input({"more": ALL}, "n_clicks"),
         Input("pasted", "data"),
         *lot_fields(),
         prevent_initial_call=True,
@@ -162,21 +164,35 @@ def _edit(app: Dash, context: Context) -> None:
         elif isinstance(by, dict) and "pick" in by:
             shown = int(by["pick"])
         elif lots:
-            lots[shown], said = _with_rows(lots[shown], by, pasted)
+            lots[shown], said = _with_pasted(lots[shown], pasted or {})
         return {"n": int(draft["n"]) + 1, "shown": shown, "lots": [lot.table() for lot in lots]}, said
 
 
-def _with_rows(lot: LotTexts, by: Any, pasted: dict[str, Any] | None) -> tuple[LotTexts, str]:
-    key, said = by["more"] if isinstance(by, dict) else str((pasted or {}).get("of")), ""
+def _with_pasted(lot: LotTexts, pasted: dict[str, Any]) -> tuple[LotTexts, str]:
+    key = str(pasted.get("of"))
     if key not in TABLES:
         raise PreventUpdate
-    rows = lot.tables[key]
-    if isinstance(by, dict):
-        rows = (*rows, *[_BLANK_ROW] * 4)
-    else:
-        at = pasted or {}
-        rows, said = pasted_cells(rows, int(at["row"]), str(at["key"]), str(at["text"]))
+    rows, said = pasted_cells(lot.tables[key], int(pasted["row"]), str(pasted["key"]), str(pasted["text"]))
     return LotTexts(lot.facts, {**lot.tables, key: rows}), said
+
+
+def _more_rows(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output({"kind": "rows", "of": MATCH}, "children"),
+        Input({"kind": "more", "of": MATCH}, "n_clicks"),
+        State({"cell": "name", "of": MATCH, "row": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def more(clicks: int | None, ids: list[dict[str, Any]]) -> Any:
+        context.at_the_bench()
+        by = ctx.triggered_id
+        if not clicks or not by or by["of"] not in TABLES or len(ids) >= MOST_PIECES:
+            raise PreventUpdate
+        # What is being typed in the rows there are stays untouched.
+        rows = Patch()
+        for number in range(_MORE_ROWS):
+            rows.append(table_row(by["of"], len(ids) + number, ("",) * len(COLUMNS)))
+        return rows
 
 
 def _free_name(lots: Sequence[LotTexts]) -> str:
@@ -246,8 +262,6 @@ def _judge(app: Dash, context: Context) -> None:
 
 def parts_known(context: Context) -> Mapping[str, Ratings]:
     """Return the parts list by marking; empty where the user's cannot be read, as the substitutes' card says."""
-    from benchwarden.part_doubts import known_parts
-
     try:
         return known_parts(context.folders.records)
     except BenchwardenError:
@@ -302,7 +316,7 @@ def _result(entry: LotEntry | None, found: LotFindings | None) -> list[Any]:
 
 def _stands(texts: Sequence[LotTexts], entries: Sequence[LotEntry], found: Sequence[LotFindings | None]) -> str:
     if not texts:
-        return "No lots."
+        return "no lots"
     wrong = [plain(lot.name, 40) or "a lot" for lot, entry in zip(texts, entries, strict=True) if entry.lot is None]
     words = [f"{one.lot[:40]}: {one.level}" for one in found if one is not None]
     words += [f"{name}: cannot be read" for name in wrong]

@@ -31,6 +31,8 @@ from benchwarden.dashboard.parts_substitute_entry import (
 from benchwarden.dashboard.setup_words import sentence
 from benchwarden.dashboard.status import plain
 from benchwarden.errors import BenchwardenError, PlanError
+from benchwarden.part_doubts import LIST_NAME, known_parts
+from benchwarden.parts.substitute import CircuitFacts, check_substitution
 
 _FACT = {"sub": ALL, "kind": ALL}
 _RATING = {"rating": ALL, "side": ALL}
@@ -68,6 +70,7 @@ def cards() -> list[Any]:
                         className="plan-buttons",
                     ),
                     html.Div(id="parts-list-said"),
+                    html.P("", id="sub-said", role="status", className="said"),
                     html.P("", id="fill-said", role="status", className="said"),
                     html.Div(id="substitute-form"),
                 ),
@@ -81,6 +84,7 @@ def cards() -> list[Any]:
 def wire(app: Dash, context: Context) -> None:
     """Add the callbacks of the substitutes; all of them are acts of the bench machine."""
     _edit(app, context)
+    _fill(app, context)
     _show_form(app, context)
     _judge(app, context)
 
@@ -134,11 +138,10 @@ def unit_of(table: Any) -> tuple[Unit | None, str]:
 def _edit(app: Dash, context: Context) -> None:
     @app.callback(
         Output("substitutes-draft", "data", allow_duplicate=True),
-        Output("fill-said", "children"),
+        Output("sub-said", "children"),
         Input("add-sub", "n_clicks"),
         Input("remove-sub", "n_clicks"),
         Input({"sub-pick": ALL}, "n_clicks"),
-        Input({"fill": ALL}, "n_clicks"),
         *fields(),
         prevent_initial_call=True,
     )
@@ -162,28 +165,39 @@ def _edit(app: Dash, context: Context) -> None:
             said = f"{plain(gone.title, 80)} is taken out here; the job keeps it until this is saved."
         elif isinstance(by, dict) and "sub-pick" in by:
             shown = int(by["sub-pick"])
-        elif isinstance(by, dict) and by["fill"] in SIDES and ones:
-            filled, said = _filled(ones[shown], by["fill"], context)
-            if filled is None:
-                return no_update, said
-            ones[shown] = filled
         return {"n": int(draft["n"]) + 1, "shown": shown, "ones": [one.table() for one in ones]}, said
 
 
-def _filled(one: SubstitutionTexts, side: str, context: Context) -> tuple[SubstitutionTexts | None, str]:
-    marking = one.ratings[side]["marking"].strip()
-    try:
-        found = _parts(context)
-    except BenchwardenError as error:
-        return None, sentence(error)
-    if marking not in found:
-        listed = ", ".join(sorted(found)) or "nothing"
-        return (
-            None,
-            f"“{plain(marking, 60)}” is not in the list. Allowed: {plain(listed, 600)}; or type its ratings in.",
-        )
-    ratings = {**one.ratings, side: rating_texts(found[marking])}
-    return SubstitutionTexts(one.facts, ratings), f"{plain(marking, 60)}: {plain(found[marking].source, 200)}."
+def _fill(app: Dash, context: Context) -> None:
+    @app.callback(
+        Output(_RATING, "value"),
+        Output("fill-said", "children"),
+        Input({"fill": ALL}, "n_clicks"),
+        State(_RATING, "id"),
+        State(_RATING, "value"),
+        prevent_initial_call=True,
+    )
+    def fill(_clicks: list[int | None], ids: list[dict[str, str]], values: list[Any]) -> Any:
+        context.at_the_bench()
+        by = ctx.triggered_id
+        if not isinstance(by, dict) or not any(one["value"] for one in ctx.triggered):
+            raise PreventUpdate
+        side = by["fill"]
+        typed = {(place["side"], place["rating"]): value for place, value in zip(ids, values, strict=True)}
+        marking = str(typed.get((side, "marking")) or "").strip()
+        # Fields of the other side are left as they are, whatever is being typed there.
+        kept = [no_update] * len(ids)
+        try:
+            found = known_parts(context.folders.records)
+        except BenchwardenError as error:
+            return kept, sentence(error)
+        if marking not in found:
+            listed = ", ".join(sorted(found)) or "nothing"
+            words = f"“{plain(marking, 60)}” is not in the list. Allowed: {plain(listed, 600)}; or type its ratings in."
+            return kept, words
+        texts = rating_texts(found[marking])
+        filled = [texts[place["rating"]] if place["side"] == side else no_update for place in ids]
+        return filled, f"{plain(marking, 60)}, {side}: {plain(found[marking].source, 200)}."
 
 
 def _show_form(app: Dash, context: Context) -> None:
@@ -205,11 +219,9 @@ def _show_form(app: Dash, context: Context) -> None:
 
 def _list_said(context: Context) -> list[Any]:
     """Return which parts list is used, and its types for the fields to offer."""
-    from benchwarden.part_doubts import LIST_NAME
-
     own = context.folders.records / LIST_NAME
     try:
-        found: Mapping[str, Ratings] = _parts(context)
+        found: Mapping[str, Ratings] = known_parts(context.folders.records)
     except BenchwardenError as error:
         return [html.P(f"✕ The parts list cannot be read: {plain(error, 500)}.", className="said-wrong")]
     words = f"{len(found)} types in the list that comes with the program; some are invented. Your own: {LIST_NAME} in "
@@ -233,6 +245,7 @@ def _judge(app: Dash, context: Context) -> None:
         Input({"rating": "polarity", "side": ALL}, "value"),
         Input({"rating": "case_on_collector", "side": ALL}, "value"),
         Input("substitutes-form-of", "data"),
+        Input("fill-said", "children"),
         Input("held", "data"),
         State({"sub-said": ALL}, "id"),
         State({"rating-said": ALL, "side": ALL}, "id"),
@@ -266,16 +279,8 @@ def _judge(app: Dash, context: Context) -> None:
         )
 
 
-def _parts(context: Context) -> Mapping[str, Ratings]:
-    from benchwarden.part_doubts import known_parts
-
-    return known_parts(context.folders.records)
-
-
 def _found(entry: SubstitutionEntry, unit: Unit | None) -> SubstituteFindings | str | None:
     """Return what was found, why it could not be, or None where nothing can be judged yet."""
-    from benchwarden.parts.substitute import CircuitFacts, check_substitution
-
     if entry.substitution is None or unit is None:
         return None
     try:

@@ -49,8 +49,7 @@
   /* Cells that cannot be read, as the words below their table name them. */
   function cells() {
     var wrong = {};
-    document.querySelectorAll("#parts-place [data-cell]").forEach(function (said, at) {
-      if (!said.id) { said.id = "cell-said-" + at; }
+    document.querySelectorAll("#parts-place [data-cell]").forEach(function (said) {
       wrong[said.dataset.cell] = said.id;
     });
     document.querySelectorAll("#parts-place .pieces-table td").forEach(function (cell) {
