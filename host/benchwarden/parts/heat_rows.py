@@ -169,7 +169,7 @@ def _area_row(original: Judged, candidate: Judged, number: int, load: Load) -> R
         verdict, why = FINE, f"current left: {in_hand(b.margin_pct)}"
     elif b.margin_pct >= 0.0:
         verdict, why = DOUBT, f"current left: only {b.margin_pct:.0f} %"
-    elif load.own or a is None or a.margin_pct >= 0.0 or b.margin_pct < a.margin_pct:
+    elif load.own or a is None or b.margin_pct < a.margin_pct:
         verdict, why = NO, f"{-b.margin_pct:.0f} % too little: destroyed by second breakdown or heat, sooner or later"
     else:
         verdict = DOUBT

@@ -179,9 +179,10 @@ def nearest(
     None where the boundary as it was given ends before the load begins.
 
     Within the direct-current boundary a point may stay for ever. Beyond it the pulse curve counts
-    that is at least as long as the longest unbroken time beyond in a cycle at 20 Hz; its pulse
-    starts from the junction's mean temperature, not from the case. Without such a curve the
-    direct-current boundary counts.
+    that is at least as long as the longest unbroken time beyond in a cycle at 20 Hz. Its pulse
+    starts from the junction's mean temperature, not from the case, which reckons the load's mean
+    heat twice and errs on the safe side; where that leaves less than direct current does, or without
+    such a curve, the direct-current boundary counts.
 
     Args:
         area: as `checked_area` returns it, direct current first.
@@ -199,16 +200,17 @@ def nearest(
     beyond = np.zeros(POINTS, dtype=np.bool_)
     beyond[np.flatnonzero(load.loop.conducts)] = (amps > dc_a) & told
     beyond_s = _longest(beyond) / POINTS / LOWEST_HZ
-    boundary, limits = dc, dc_a
-    if beyond_s > 0.0:
+    limits, pulse, pulse_a = dc_a, None, dc_a
+    long_enough = [curve for curve in area[1:] if curve.pulse_s is not None and curve.pulse_s >= beyond_s]
+    if beyond_s > 0.0 and long_enough:
         junction_c = case_c + load.heat_w * thermal.rth_jc_k_per_w
-        long_enough = [curve for curve in area[1:] if curve.pulse_s is not None and curve.pulse_s >= beyond_s]
-        if long_enough:
-            pulse = long_enough[-1]
-            boundary = Boundary(f"{curve_words(pulse)}, junction {junction_c:.0f} C", pulse, thermal.share(junction_c))
-            limits = np.maximum(dc_a, derated_a(pulse, volts, boundary.share))
+        words = f"{curve_words(long_enough[-1])}, junction {junction_c:.0f} C"
+        pulse = Boundary(words, long_enough[-1], thermal.share(junction_c))
+        pulse_a = derated_a(pulse.curve, volts, pulse.share)
+        limits = np.maximum(dc_a, pulse_a)
     left = np.where(told, limits / amps, np.inf)
     at = int(np.argmin(left))
+    boundary = pulse if pulse is not None and pulse_a[at] > dc_a[at] else dc
     return Nearest(
         margin_pct=100.0 * (float(left[at]) - 1.0),
         at_v=float(volts[at]),

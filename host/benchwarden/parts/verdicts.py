@@ -78,7 +78,7 @@ def _bounded(
     need = f"at {end} {shown(needed, unit)}"
     if meets(candidate, needed):
         verdict, why = FINE, f"{in_hand(abs(candidate / needed - 1.0) * 100.0).lstrip('+')} in hand"
-    elif original is not None and not meets(original, needed) and meets(candidate, original):
+    elif original is not None and meets(candidate, original):
         verdict = DOUBT
         why = f"{past} what the amplifier asks for, as the original was already; nothing in hand"
     else:

@@ -124,6 +124,15 @@ def test_pairs_share_and_a_driver_carries_the_base_current() -> None:
     assert CircuitFacts.of(unit(), "predriver").peak_a(6.4) < driver.peak_a(6.4)
 
 
+def test_two_pairs_are_one_pair_with_half_the_current_each() -> None:
+    one = loads(CircuitFacts.of(unit(), "output"))
+    two = loads(CircuitFacts.of(unit(output_pairs=2, emitter_resistor_ohm=0.44, target_bias_drop_mv=11.0), "output"))
+    for a, b in zip(one, two, strict=True):
+        assert b.loop.volts == pytest.approx(a.loop.volts, abs=0.01)
+        # 10 % for uneven sharing, common practice.
+        assert b.loop.amps == pytest.approx(a.loop.amps / 2.0 * 1.1, rel=1e-6)
+
+
 def test_loads_are_named_and_the_own_one_comes_first() -> None:
     found = loads(CircuitFacts.of(unit(), "output"))
     assert [load.own for load in found] == [True, False, False]

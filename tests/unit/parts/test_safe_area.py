@@ -153,6 +153,16 @@ def test_a_pulse_starts_from_the_mean_junction() -> None:
     assert warm.limit_a / cool.limit_a == pytest.approx(0.8, rel=0.01)
 
 
+def test_direct_current_counts_where_a_hot_junction_leaves_a_pulse_less() -> None:
+    thermal = thermal_of(Ratings("X", "s", power_w=100.0, tj_max_c=200.0))
+    assert thermal is not None
+    area = (curve((10.0, 10.0), (100.0, 1.0)), curve((10.0, 20.0), (100.0, 2.0), pulse_s=0.1))
+    found = near(area, thermal, Load("", True, loop(60.0, 60.0, 8.0), 60.0, 1.0), 25.0)
+    # 60 W leave 70 of 175 K, 80 W of the pulse's 200 W: less than direct current's 100 W.
+    assert found.boundary.curve is area[0]
+    assert found.margin_pct == pytest.approx(100.0 * (100.0 / 112.5 - 1.0), abs=0.1)
+
+
 def test_an_area_that_ends_early_leaves_the_rest_unknown() -> None:
     thermal = thermal_of(Ratings("X", "s", power_w=1000.0, tj_max_c=200.0))
     assert thermal is not None

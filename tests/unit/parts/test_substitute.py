@@ -182,6 +182,16 @@ def test_area_that_the_original_kept_must_be_kept() -> None:
     assert row(checked(hopeless, hopeless), "safe operating area, 8 ohm, resistive").verdict == NO
 
 
+def test_a_junction_that_was_too_hot_already_must_not_get_hotter() -> None:
+    reactive = "junction, 8 ohm, reactive"
+    old = replace(LARGE, power_w=100.0, rth_jc_k_per_w=None)
+    weaker = replace(LARGE, power_w=95.0, rth_jc_k_per_w=None)
+    assert row(checked(old, old), reactive).verdict == DOUBT
+    assert "as the original was already" in row(checked(old, old), reactive).why
+    assert row(checked(weaker, old), reactive).verdict == NO
+    assert row(checked(old), reactive).verdict == NO
+
+
 def test_margins_and_curves_belong_together() -> None:
     parts = example_parts()
     found = checked(parts["LM 6001N"], parts["OM 5001N"])
