@@ -110,7 +110,7 @@ def _against_known(lot: PartLot) -> Look:
     about = "die against a known-good piece"
     found = compared(lot)
     if not found:
-        return not_looked(about, "measure capacitance and base-emitter voltage of a piece of sure origin alike")
+        return not_looked(about, "measure capacitance, and voltage at a noted current, of a piece of sure origin too")
     text = "; ".join(_told(one) for one in found)
     small = [one for one in found if _smaller(one)]
     mean_ratio = math.exp(statistics.fmean(math.log(one.area_ratio) for one in found))
