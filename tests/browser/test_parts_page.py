@@ -159,7 +159,8 @@ def test_what_is_wrong_is_said_where_it_is_and_stays_when_another_lot_is_looked_
     parts.get_by_label("Name of the lot").fill("second")
     expect(save(parts)).to_contain_text("more than one lot is called second")
     parts.locator("#remove-lot").click()
-    expect(parts.get_by_label("Name of the lot")).to_have_value("second")
+    expect(parts.locator("#pasted-said")).to_contain_text("is taken out here; the job keeps it until this is saved")
+    expect(parts.get_by_role("button", name="second")).to_have_count(1)
     expect(save(parts)).to_have_text("Saved as version 2.")
     assert [lot.marking for lot in site.job(number).lots] == ["LM 1P"]
 

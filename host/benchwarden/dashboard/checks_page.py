@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from dash import ALL, MATCH, Dash, Input, Output, Patch, State, ctx, dcc, html, no_update
@@ -51,6 +52,8 @@ def _layout() -> Any:
         "Meter and eyes, plug out. A run will not start with one failed, skipped or missing, unless a person says why.",
         dcc.Location(id="place-address", refresh=False),
         dcc.Store(id="held"),
+        # Set by assets/parts.js when a field is left or a choice is made.
+        dcc.Store(id="typed"),
         checks_view.cautions(),
         job_card("The sheet belongs to one job. It prints as it stands: empty lines can be filled in by hand."),
         html.Div(
@@ -151,14 +154,19 @@ def _add_rows(app: Dash, context: Context) -> None:
         return lines  # fmt: skip
 
 
-def typed_rows(ids: list[dict[str, Any]], values: list[Any]) -> tuple[Row, ...]:
-    """Return the rows that the page's fields hold, in the sheet's order."""
+def typed_rows(fields: Sequence[dict[str, Any]]) -> dict[int, Row]:
+    """Return the rows that the page's fields hold by their number, in the sheet's order.
+
+    Args:
+        fields: id and value of each, as the browser sends them.
+    """
     texts: dict[int, dict[str, Any]] = {}
-    for place, value in zip(ids, values, strict=True):
+    for field in fields:
+        place, value = field["id"], field.get("value")
         if (place["check"], place["side"]) in _SLOTS:
             row = texts.setdefault(int(place["row"]), {"check": place["check"], "side": place["side"]})
             row[str(place["key"])] = value
-    return tuple(row_from(texts[number]) for number in sorted(texts))
+    return {number: row_from(texts[number]) for number in sorted(texts)}
 
 
 def unit_of(table: Any) -> Unit | None:
@@ -176,36 +184,30 @@ def _judge(app: Dash, context: Context) -> None:
         Output("gate", "children"),
         Output("save-stands", "children"),
         Output("unsaved", "hidden"),
-        Input(_ROWS, "n_blur"),
-        Input(_ROWS, "n_submit"),
-        Input({**_ROWS, "key": "state"}, "value"),
-        Input({**_ROWS, "key": "noisy"}, "value"),
+        Input("typed", "data"),
         Input("held", "data"),
-        State(_ROWS, "id"),
         State(_ROWS, "value"),
-        State({"verdict": ALL}, "id"),
     )
-    def judge(*given: Any) -> Any:
+    def judge(_typed: Any, held: dict[str, Any] | None, _values: list[Any]) -> Any:
         context.at_the_bench()
-        held, ids, values, places = given[-4:]
-        if not held or not ids:
+        places = [output["id"]["verdict"] for output in ctx.outputs_list[0]]
+        rows = typed_rows(ctx.states_list[0])
+        if not held or not rows:
             return [no_update] * len(places), [no_update] * len(places), [], "", True
-        rows = typed_rows(ids, values)
         unit = unit_of(held["unit"])
-        found = sheet_of(rows, unit)
-        numbers = sorted({int(place["row"]) for place in ids})
-        entries = dict(zip(numbers, found.entries, strict=True))
-        shown = [entries[place["verdict"]] for place in places]
+        found = sheet_of(tuple(rows.values()), unit)
+        entries = dict(zip(rows, found.entries, strict=True))
+        shown = [entries[number] for number in places]
         return (
             [checks_view.verdict(entry) for entry in shown],
             [checks_view.line_class(entry) for entry in shown],
             checks_view.statement(found, unit is not None),
             checks_view.short_statement(found),
-            _same(rows, tuple(row_from(row) for row in held["rows"])),
+            _same(rows.values(), map(row_from, held["rows"])),
         )
 
 
-def _same(one: tuple[Row, ...], other: tuple[Row, ...]) -> bool:
+def _same(one: Iterable[Row], other: Iterable[Row]) -> bool:
     return [row for row in one if not row.is_empty] == [row for row in other if not row.is_empty]
 
 
@@ -217,23 +219,20 @@ def _save(app: Dash, context: Context) -> None:
         Input("save", "n_clicks"),
         Input({"keep": ALL}, "n_clicks"),
         State("held", "data"),
-        State(_ROWS, "id"),
         State(_ROWS, "value"),
         prevent_initial_call=True,
     )
-    def save(
-        _save: int | None, _keep: list[int | None], held: dict[str, Any] | None, ids: list[Any], values: list[Any]
-    ) -> Any:
+    def save(_save: int | None, _keep: list[int | None], held: dict[str, Any] | None, _values: list[Any]) -> Any:
         context.at_the_bench()
         by = ctx.triggered_id
         if not held or not any(one["value"] for one in ctx.triggered):
             raise PreventUpdate
-        rows = typed_rows(ids, values)
+        rows = tuple(typed_rows(ctx.states_list[1]).values())
         found = sheet_of(rows, None)
         if found.wrong:
             what = "one row cannot be read" if found.wrong == 1 else f"{found.wrong} rows cannot be read"
             return no_update, no_update, _wrong(f"Not saved: {what}; correct it below, nothing typed is lost.")
-        if _same(rows, tuple(row_from(row) for row in held["rows"])):
+        if _same(rows, map(row_from, held["rows"])):
             return no_update, no_update, "Nothing was changed since it was saved."
         number, version = str(held["number"]), int(held["version"])
         over = int(by["keep"]) if isinstance(by, dict) else version

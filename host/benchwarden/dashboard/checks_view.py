@@ -119,7 +119,7 @@ def line(check: ColdCheck, number: int, row: Row) -> Any:
     if check.asks_noise:
         fields.append(choice("noisy", "Tapped and warmed", _NOISE))
     fields += [
-        html.P("", id={"verdict": number}, className="checks-verdict"),
+        html.P(verdict(Entry(Row(check.key), None, {})), id={"verdict": number}, className="checks-verdict"),
         field("note", "Note"),
         field("why", f"Power up all the same, because ({SHORTEST_WHY} letters or more; it is recorded)"),
     ]

@@ -86,24 +86,25 @@ def wire(app: Dash, context: Context) -> None:
 def typed_lots(
     draft: dict[str, Any] | None,
     form_of: dict[str, Any] | None,
-    facts: tuple[Sequence[dict[str, Any]], Sequence[Any]],
-    cells: tuple[Sequence[dict[str, Any]], Sequence[Any]],
+    facts: Sequence[dict[str, Any]],
+    cells: Sequence[dict[str, Any]],
 ) -> list[LotTexts]:
     """Return the texts of all lots, those of the one on view from its fields.
 
     Args:
         form_of: which lot of which draft the fields belong to; another draft's fields are left aside.
-        facts, cells: ids and values of the fields.
+        facts, cells: id and value of each field, as the browser sends them.
     """
     lots = [texts_from(table) for table in (draft or {}).get("lots") or ()]
     if not draft or not form_of or form_of["n"] != draft["n"] or not form_of["shown"] < len(lots):
         return lots
     tables: dict[str, dict[int, dict[str, str]]] = {key: {} for key in TABLES}
-    for place, value in zip(*cells, strict=True):
-        tables[place["of"]].setdefault(int(place["row"]), {})[place["cell"]] = str(value or "")
+    for cell in cells:
+        place = cell["id"]
+        tables[place["of"]].setdefault(int(place["row"]), {})[place["cell"]] = str(cell.get("value") or "")
     lots[form_of["shown"]] = texts_from(
         {
-            "facts": {place["lot"]: value for place, value in zip(*facts, strict=True)},
+            "facts": {fact["id"]["lot"]: fact.get("value") for fact in facts},
             "tables": {
                 key: [[rows[at].get(column.key, "") for column in COLUMNS] for at in sorted(rows)]
                 for key, rows in tables.items()
@@ -118,17 +119,15 @@ def lot_fields() -> list[State]:
     return [
         State("draft", "data"),
         State("form-of", "data"),
-        State(FACT, "id"),
         State(FACT, "value"),
-        State(CELL, "id"),
         State(CELL, "value"),
     ]
 
 
-def lots_of_page(given: Sequence[Any]) -> list[LotTexts]:
-    """Return the texts of all lots from the values of `lot_fields`."""
-    draft, form_of, fact_ids, facts, cell_ids, cells = given
-    return typed_lots(draft, form_of, (fact_ids, facts), (cell_ids, cells))
+def lots_of_page(states: Sequence[Any]) -> list[LotTexts]:
+    """Return the texts of all lots from `lot_fields` as the browser sends them (ctx.states_list)."""
+    draft, form_of, facts, cells = states
+    return typed_lots(draft.get("value"), form_of.get("value"), facts, cells)
 
 
 def _edit(app: Dash, context: Context) -> None:
@@ -144,11 +143,11 @@ def _edit(app: Dash, context: Context) -> None:
     )
     def edit(*given: Any) -> Any:
         context.at_the_bench()
-        by, draft, pasted = ctx.triggered_id, given[-6], given[-7]
+        by, draft, pasted = ctx.triggered_id, given[-4], given[-5]
         # Buttons that have only just appeared were not pressed.
         if draft is None or not any(one["value"] for one in ctx.triggered):
             raise PreventUpdate
-        lots = lots_of_page(given[-6:])
+        lots = lots_of_page(ctx.states_list)
         shown, said = int(draft["shown"]), ""
         if by == "add-lot":
             if len(lots) >= _MOST_LOTS:
@@ -222,23 +221,17 @@ def _judge(app: Dash, context: Context) -> None:
         Output({"lot-said": ALL}, "children"),
         Output({"table-said": ALL}, "children"),
         Output("lots-state", "data"),
-        Input(FACT, "n_blur"),
-        Input(FACT, "n_submit"),
-        Input(CELL, "n_blur"),
-        Input(CELL, "n_submit"),
-        Input({**FACT, "kind": "choice"}, "value"),
+        Input("typed", "data"),
         Input("form-of", "data"),
         Input("held", "data"),
-        State({"lot-said": ALL}, "id"),
-        State({"table-said": ALL}, "id"),
         *lot_fields(),
     )
     def judge(*given: Any) -> Any:
         context.at_the_bench()
-        held, said_ids, table_ids, draft = given[-9], given[-8], given[-7], given[-6]
+        held, draft = given[-5], given[-4]
         if not held or not draft:
             raise PreventUpdate
-        texts = lots_of_page(given[-6:])
+        texts = lots_of_page(ctx.states_list)
         entries = [entry_of(lot) for lot in texts]
         parts = parts_known(context)
         found = [_found(entry, parts, context) for entry in entries]
@@ -254,8 +247,8 @@ def _judge(app: Dash, context: Context) -> None:
         return (
             _listed(texts, entries, found, shown),
             _result(entry, found[shown] if entries else None),
-            [(entry.wrong if entry else {}).get(place["lot-said"], "") for place in said_ids],
-            [table_said(place["table-said"], entry) if entry else [] for place in table_ids],
+            [(entry.wrong if entry else {}).get(one["id"]["lot-said"], "") for one in ctx.outputs_list[2]],
+            [table_said(one["id"]["table-said"], entry) if entry else [] for one in ctx.outputs_list[3]],
             state,
         )
 

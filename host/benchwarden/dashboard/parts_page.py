@@ -29,6 +29,8 @@ def _layout() -> Any:
         "What can be seen and measured of parts before one is fitted, and whether one type may stand in for another.",
         dcc.Location(id="place-address", refresh=False),
         dcc.Store(id="held"),
+        # Set by assets/parts.js when a field is left or a choice is made.
+        dcc.Store(id="typed"),
         job_card("Lots and substitutes are kept with one job. Only what is saved counts when its run is started."),
         html.Div(
             [

@@ -73,8 +73,8 @@ def wire(app: Dash, context: Context) -> None:
         held, by = given[2], ctx.triggered_id
         if not held or not any(one["value"] for one in ctx.triggered):
             raise PreventUpdate
-        lots = parts_lots.lots_of_page(given[3:9])
-        ones = parts_substitutes.ones_of_page(given[9:])
+        lots = parts_lots.lots_of_page(ctx.states_list[1:5])
+        ones = parts_substitutes.ones_of_page(ctx.states_list[5:])
         problem = parts_lots.not_to_keep(lots) or parts_substitutes.not_to_keep(ones)
         if problem:
             return no_update, no_update, _wrong(f"Not saved: {problem}. Nothing typed is lost.")

@@ -94,24 +94,23 @@ def fields() -> list[State]:
     return [
         State("substitutes-draft", "data"),
         State("substitutes-form-of", "data"),
-        State(_FACT, "id"),
         State(_FACT, "value"),
-        State(_RATING, "id"),
         State(_RATING, "value"),
     ]
 
 
-def ones_of_page(given: Sequence[Any]) -> list[SubstitutionTexts]:
-    """Return the texts of all substitutions, those of the one on view from its fields."""
-    draft, form_of, fact_ids, facts, rating_ids, ratings = given
+def ones_of_page(states: Sequence[Any]) -> list[SubstitutionTexts]:
+    """Return the texts of all substitutions from `fields` as the browser sends them (ctx.states_list)."""
+    draft, form_of = (state.get("value") for state in states[:2])
+    facts, ratings = states[2:]
     ones = [texts_from(table) for table in (draft or {}).get("ones") or ()]
     if not draft or not form_of or form_of["n"] != draft["n"] or not form_of["shown"] < len(ones):
         return ones
     typed: dict[str, dict[str, Any]] = {side: {} for side in SIDES}
-    for place, value in zip(rating_ids, ratings, strict=True):
-        typed[place["side"]][place["rating"]] = value
+    for one in ratings:
+        typed[one["id"]["side"]][one["id"]["rating"]] = one.get("value")
     ones[form_of["shown"]] = texts_from(
-        {"facts": {place["sub"]: value for place, value in zip(fact_ids, facts, strict=True)}, "ratings": typed}
+        {"facts": {fact["id"]["sub"]: fact.get("value") for fact in facts}, "ratings": typed}
     )
     return ones
 
@@ -147,11 +146,11 @@ def _edit(app: Dash, context: Context) -> None:
     )
     def edit(*given: Any) -> Any:
         context.at_the_bench()
-        by, draft = ctx.triggered_id, given[-6]
+        by, draft = ctx.triggered_id, given[-4]
         # Buttons that have only just appeared were not pressed.
         if draft is None or not any(one["value"] for one in ctx.triggered):
             raise PreventUpdate
-        ones, shown, said = ones_of_page(given[-6:]), int(draft["shown"]), ""
+        ones, shown, said = ones_of_page(ctx.states_list), int(draft["shown"]), ""
         if by == "add-sub":
             if len(ones) >= _MOST:
                 return no_update, f"{_MOST} substitutes are the most that one job keeps."
@@ -239,24 +238,18 @@ def _judge(app: Dash, context: Context) -> None:
         Output({"sub-said": ALL}, "children"),
         Output({"rating-said": ALL, "side": ALL}, "children"),
         Output("substitutes-state", "data"),
-        Input(_FACT, "n_blur"),
-        Input(_RATING, "n_blur"),
-        Input({**_FACT, "kind": "choice"}, "value"),
-        Input({"rating": "polarity", "side": ALL}, "value"),
-        Input({"rating": "case_on_collector", "side": ALL}, "value"),
+        Input("typed", "data"),
         Input("substitutes-form-of", "data"),
         Input("fill-said", "children"),
         Input("held", "data"),
-        State({"sub-said": ALL}, "id"),
-        State({"rating-said": ALL, "side": ALL}, "id"),
         *fields(),
     )
     def judge(*given: Any) -> Any:
         context.at_the_bench()
-        held, said_ids, rating_ids, draft = given[-9], given[-8], given[-7], given[-6]
+        held, draft = given[-5], given[-4]
         if not held or not draft:
             raise PreventUpdate
-        ones = ones_of_page(given[-6:])
+        ones = ones_of_page(ctx.states_list)
         entries = [entry_of(one) for one in ones]
         unit, missing = unit_of(held["unit"])
         found = [_found(entry, unit) for entry in entries]
@@ -273,8 +266,8 @@ def _judge(app: Dash, context: Context) -> None:
         return (
             _listed(ones, entries, found, shown),
             _result(entry, found[shown] if entries else None, missing),
-            [wrong.get(("", place["sub-said"]), "") for place in said_ids],
-            [wrong.get((place["side"], place["rating-said"]), "") for place in rating_ids],
+            [wrong.get(("", one["id"]["sub-said"]), "") for one in ctx.outputs_list[2]],
+            [wrong.get((one["id"]["side"], one["id"]["rating-said"]), "") for one in ctx.outputs_list[3]],
             state,
         )
 

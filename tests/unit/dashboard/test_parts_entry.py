@@ -127,10 +127,9 @@ def test_two_lots_of_one_name_are_found() -> None:
 
 def test_fields_of_another_draft_are_left_aside() -> None:
     draft = {"n": 3, "shown": 0, "lots": [new_lot("kept").table()]}
-    fact = ([{"lot": "name", "kind": "text"}], ["typed"])
-    nothing: tuple[list[dict[str, str]], list[str]] = ([], [])
-    assert [lot.name for lot in typed_lots(draft, {"n": 2, "shown": 0}, fact, nothing)] == ["kept"]
-    assert [lot.name for lot in typed_lots(draft, {"n": 3, "shown": 0}, fact, nothing)] == ["typed"]
+    fact = [{"id": {"lot": "name", "kind": "text"}, "property": "value", "value": "typed"}]
+    assert [lot.name for lot in typed_lots(draft, {"n": 2, "shown": 0}, fact, [])] == ["kept"]
+    assert [lot.name for lot in typed_lots(draft, {"n": 3, "shown": 0}, fact, [])] == ["typed"]
 
 
 def test_rows_that_stand_ready_are_no_change() -> None:

@@ -76,6 +76,21 @@
 
   document.addEventListener("focusin", function (event) { began = event.target.value || ""; });
 
+  /* What was typed is judged when its field is left, or by Enter; a choice at once. The components
+     have told their values by then. */
+  var count = 0, asked = 0;
+  function judge(event) {
+    var field = event.target;
+    if (!field.closest || !field.closest(PLACES) || !/^(INPUT|TEXTAREA)$/.test(field.tagName)) { return; }
+    if (event.type === "keydown" && (event.key !== "Enter" || field.tagName !== "INPUT")) { return; }
+    if (event.type === "focusout" && (field.type === "radio" || field.value === began)) { return; }
+    if (event.type === "change" && field.type !== "radio") { return; }
+    began = field.value;
+    clearTimeout(asked);
+    asked = setTimeout(function () { window.dash_clientside.set_props("typed", { data: { n: (count += 1) } }); }, 0);
+  }
+  ["focusout", "change", "keydown"].forEach(function (type) { document.addEventListener(type, judge); });
+
   window.addEventListener("beforeunload", function (event) {
     if (!mine()) { return; }
     var field = document.activeElement;
