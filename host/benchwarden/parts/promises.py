@@ -73,7 +73,7 @@ def _group(lot: PartLot) -> Look:
 def _stock_words(values: list[float]) -> str:
     if len(values) < 4:
         return ""
-    worked = [math.log(value) for value in values]
+    worked = [GAIN.judged_as(value) for value in values]
     middle, sd = statistics.fmean(worked), statistics.stdev(worked)
     k = tolerance_factor(len(values), 0.90, 0.90)
     low, high = math.exp(middle - k * sd), math.exp(middle + k * sd)

@@ -263,6 +263,11 @@ def test_a_group_with_one_end(low: float | None, high: float | None, words: str)
     assert "inf" not in row.words
 
 
+def test_gains_that_are_none_give_numbers_still() -> None:
+    found = check(pieces=pieces(hfe=[1e-286, 1e5, 80, 80, 80, 80]))
+    assert found.level != NOTHING_FOUND
+
+
 def test_a_leakage_limit_that_is_given_counts() -> None:
     assert check_lot(SOUND, SHEET, 2026, leakage_limit_ua=0.1).level == DO_NOT_FIT
 
@@ -334,7 +339,7 @@ _LOT = st.fixed_dictionaries(
 
 
 @given(_LOT)
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_whatever_the_form_lets_in_is_judged(table: dict[str, Any]) -> None:
     try:
         lot = lot_from(table, "lot")
