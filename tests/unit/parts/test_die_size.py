@@ -122,3 +122,16 @@ def test_a_gates_voltage_tells_nothing_of_area() -> None:
         "x", "y", polarity="n-channel", test_current_a=1.0, pieces=pieces, known_good=(Piece("A", vbe_v=4.2),)
     )
     assert die_looks(lot, None)[0].row.state == NOT_LOOKED_AT
+
+
+def test_a_die_somewhat_too_small_is_a_doubt_and_a_far_too_small_one_is_not_fitted() -> None:
+    for area, level in ((0.72, DOUBTS), (0.65, DO_NOT_FIT)):
+        kt_q = 0.025693
+        pieces = tuple(
+            Piece(f"{i}", vbe_v=0.681 - kt_q * math.log(area) + off, capacitance_pf=415 * area * (1 + 5 * off))
+            for i, off in enumerate((-0.001, 0.0, 0.001, 0.0))
+        )
+        lot = PartLot("x", "y", test_current_a=1.0, pieces=pieces, known_good=KNOWN)
+        look = die_looks(lot, None)[0]
+        assert look.reason is not None
+        assert look.reason.level == level

@@ -28,6 +28,7 @@ from benchwarden.core.part_lots import PartLot, Piece
 from benchwarden.core.substitutes import GainPoint, Ratings
 from benchwarden.parts.incoming import check_lot
 from benchwarden.parts.lot_file import example_lot
+from benchwarden.parts.small_lots import critical_value
 
 SHEET = Ratings("LM 6001N", "invented", gain=(GainPoint(1.0, 60), GainPoint(8.0, 30)), cob_pf=400)
 # Readings of one batch; invented.
@@ -290,6 +291,21 @@ def test_the_critical_value_beside_each_test_decides() -> None:
             assert abs(test.value) > test.critical
             assert test.p < 0.05
         assert test.source
+
+
+def test_each_quantity_that_is_looked_at_is_paid_for() -> None:
+    readings = pieces(capacitance_pf=[*CAP[:5], 460])
+    four = check(pieces=readings, known_good=())
+    alone = check(pieces=tuple(Piece(one.name, capacitance_pf=one.capacitance_pf) for one in readings), known_good=())
+    tests = {test.name: test for test in alone.statistics}
+    for test in four.statistics:
+        if test.quantity != "collector-base capacitance":
+            continue
+        # Bonferroni 1936: four times the probability, and the critical value of a quarter of five in a hundred.
+        assert test.p == pytest.approx(min(1.0, 4 * tests[test.name].p))
+        assert test.critical == critical_value(test.name, 6, 0.05 / 4)
+        assert tests[test.name].critical == critical_value(test.name, 6, 0.05)
+        assert test.critical > tests[test.name].critical
 
 
 def test_findings_are_plain_data() -> None:
