@@ -14,23 +14,30 @@ from browser_bench import Served, serious_findings
 from playwright.sync_api import expect
 
 from benchwarden.core.cold_checks import gate
-from benchwarden.core.job import Job, SetFacts
+from benchwarden.core.job import CheckResult, Job, SetFacts
+from benchwarden.core.job_form import job_from
 from benchwarden.core.unit import load_toml, unit_from_table
 from benchwarden.jobs.store import JobStore, open_store
 
 HOSTILE = '<img src=x onerror="window.hit=1">\N{RIGHT-TO-LEFT OVERRIDE}gnihton ' + "x" * 3000
 # What a sound set reads, check by check; the last of a pair is its marking.
 READINGS = {
-    "discharged": ("0.4",), "mains insulation": ("48M",), "junctions": ("561m",), "collector to emitter": ("165k",),
-    "case insulation": ("2G",), "emitter resistors": ("0R223", "0R22"), "fusible resistors": ("48,6", "47R"),
-    "carbon resistors": ("2k33", "2k2"), "output network resistor": ("10.1", "10"),
+    "discharged": ("0.4",), "mains insulation": ("48M",), "emitter resistors": ("0R223", "0R22"),
     "output network capacitor": ("99.2n", "100n"), "reservoir capacitors": ("9300", "10m"),
 }  # fmt: skip
+TO_DO = (*READINGS, "mains fuse")
 
 
 def demo_unit() -> dict[str, Any]:
     with resources.as_file(resources.files("benchwarden.virtual") / "demo_unit.toml") as path:
         return load_toml(path)
+
+
+def done_before() -> tuple[CheckResult, ...]:
+    """What the invented job has of the sheet, but for the checks that are left to do."""
+    with resources.as_file(resources.files("benchwarden.virtual") / "demo_job.toml") as path:
+        job = job_from(load_toml(path), "demo_job.toml")
+    return tuple(one for one in job.cold_checks if one.check not in TO_DO)
 
 
 class Site:
@@ -111,12 +118,6 @@ def fill(page: Any, check: str) -> None:
         line.get_by_label("Measured").fill(reading[0])
 
 
-def fill_all(page: Any) -> None:
-    for check in (*READINGS, "mains fuse", "bias minimum"):
-        fill(page, check)
-    page.locator("#save").focus()
-
-
 def test_without_a_job_the_store_is_looked_through(checks: Any, site: Site) -> None:
     checks.goto(site.url + "checks/")
     expect(checks.locator("#job-found")).to_contain_text("Jobs are made on the jobs page")
@@ -133,11 +134,13 @@ def test_without_a_job_the_store_is_looked_through(checks: Any, site: Site) -> N
 
 
 def test_a_sheet_filled_in_until_power_may_go_on(checks: Any, site: Site) -> None:
-    number = site.make()
+    number = site.make(cold_checks=done_before())
     show(checks, site, number)
     stands = checks.locator("#save-stands")
     expect(stands).to_contain_text("✕ Power must not go on: Reservoirs discharged: not done (and ")
-    fill_all(checks)
+    for check in TO_DO:
+        fill(checks, check)
+    checks.locator("#save").focus()
     expect(stands).to_have_text("○ Power may go on, in stages.")
     expect(checks.locator("#unsaved")).to_be_visible()
     # A capacitor that dried out shuts the gate, whatever is ticked.

@@ -70,7 +70,9 @@ def save(page: Any) -> Any:
 
 
 def cell(page: Any, column: str, row: int) -> Any:
-    return page.get_by_role("group", name="Measured pieces of the lot, table").get_by_label(f"{column}, row {row}", exact=True)
+    return page.get_by_role("group", name="Measured pieces of the lot, table").get_by_label(
+        f"{column}, row {row}", exact=True
+    )
 
 
 def test_a_lot_typed_by_the_keyboard_alone_saved_and_opened_again(parts: Any, site: Site) -> None:

@@ -17,6 +17,7 @@ from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import framed
 from benchwarden.dashboard.parts_job import (
     Clashed,
+    asked_n,
     clash_told,
     head_of,
     job_card,
@@ -26,6 +27,7 @@ from benchwarden.dashboard.parts_job import (
     save_bar,
     save_own,
     wire_job_card,
+    wire_judging,
 )
 from benchwarden.dashboard.status import plain
 from benchwarden.errors import BenchwardenError, PlanError
@@ -40,6 +42,7 @@ def build(app: Dash, context: Context) -> None:
     """Fill `app` with the checks page."""
     app.layout = _layout
     wire_job_card(app, context)
+    wire_judging(app, ("held",), ("judged",))
     _open(app, context)
     _add_rows(app, context)
     _judge(app, context)
@@ -54,6 +57,7 @@ def _layout() -> Any:
         dcc.Store(id="held"),
         # Set by assets/parts.js when a field is left or a choice is made.
         dcc.Store(id="typed"),
+        dcc.Store(id="judged"),
         checks_view.cautions(),
         job_card("The sheet belongs to one job. It prints as it stands: empty lines can be filled in by hand."),
         html.Div(
@@ -184,16 +188,19 @@ def _judge(app: Dash, context: Context) -> None:
         Output("gate", "children"),
         Output("save-stands", "children"),
         Output("unsaved", "hidden"),
+        Output("judged", "data"),
         Input("typed", "data"),
-        Input("held", "data"),
+        State("held", "data"),
         State(_ROWS, "value"),
+        prevent_initial_call=True,
     )
-    def judge(_typed: Any, held: dict[str, Any] | None, _values: list[Any]) -> Any:
+    def judge(typed: Any, held: dict[str, Any] | None, _values: list[Any]) -> Any:
         context.at_the_bench()
+        answer = {"n": asked_n(typed)}
         places = [output["id"]["verdict"] for output in ctx.outputs_list[0]]
-        rows = typed_rows(ctx.states_list[0])
+        rows = typed_rows(ctx.states_list[1])
         if not held or not rows:
-            return [no_update] * len(places), [no_update] * len(places), [], "", True
+            return [no_update] * len(places), [no_update] * len(places), [], "", True, answer
         unit = unit_of(held["unit"])
         found = sheet_of(tuple(rows.values()), unit)
         entries = dict(zip(rows, found.entries, strict=True))
@@ -204,6 +211,7 @@ def _judge(app: Dash, context: Context) -> None:
             checks_view.statement(found, unit is not None),
             checks_view.short_statement(found),
             _same(rows.values(), map(row_from, held["rows"])),
+            answer,
         )
 
 

@@ -6,12 +6,12 @@ opened with; what is typed stays in the browser until it is kept, whatever happe
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import parse_qs, quote
 
-from dash import Dash, Input, Output, State, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html
 
 from benchwarden.core.job import Job
 from benchwarden.dashboard.context import Context
@@ -167,6 +167,26 @@ def wire_job_card(app: Dash, context: Context) -> None:
         if here and not (text or "").strip():
             return []
         return found_jobs(context.folders.jobs, (text or "").strip())
+
+
+def wire_judging(app: Dash, after: Sequence[str], states: Sequence[str]) -> None:
+    """Have assets/parts.js ask for a judgement, one at a time, by setting the store `typed`.
+
+    Args:
+        after: stores that ask for one when they change; what is typed does so as well.
+        states: stores that the judging callbacks set, each with the `n` of `typed` that it answers.
+    """
+    callback: Any = app.clientside_callback
+    asked = [Input(name, "data") for name in after]
+    told = [Input(name, "data") for name in states]
+    nothing = Output("typed", "data", allow_duplicate=True)
+    callback(ClientsideFunction("parts", "ask"), nothing, *asked, prevent_initial_call=True)
+    callback(ClientsideFunction("parts", "answered"), nothing, *told, prevent_initial_call=True)
+
+
+def asked_n(typed: Any) -> int:
+    """Return which question is answered."""
+    return int((typed or {}).get("n") or 0)
 
 
 def found_jobs(store: str, text: str) -> list[Any]:

@@ -28,6 +28,7 @@ from benchwarden.dashboard.parts_entry import (
 )
 from benchwarden.dashboard.parts_fields import ASKED_OF, COLUMNS, TABLES
 from benchwarden.dashboard.parts_form import form, table_row, table_said
+from benchwarden.dashboard.parts_job import asked_n
 from benchwarden.dashboard.status import plain
 from benchwarden.errors import BenchwardenError
 from benchwarden.part_doubts import known_parts
@@ -222,16 +223,16 @@ def _judge(app: Dash, context: Context) -> None:
         Output({"table-said": ALL}, "children"),
         Output("lots-state", "data"),
         Input("typed", "data"),
-        Input("form-of", "data"),
-        Input("held", "data"),
+        State("held", "data"),
         *lot_fields(),
+        prevent_initial_call=True,
     )
     def judge(*given: Any) -> Any:
         context.at_the_bench()
         held, draft = given[-5], given[-4]
         if not held or not draft:
             raise PreventUpdate
-        texts = lots_of_page(ctx.states_list)
+        texts = lots_of_page(ctx.states_list[1:])
         entries = [entry_of(lot) for lot in texts]
         parts = parts_known(context)
         found = [_found(entry, parts, context) for entry in entries]
@@ -239,6 +240,7 @@ def _judge(app: Dash, context: Context) -> None:
         entry = entries[shown] if entries else None
         doubts = doubts_of([one for one in found if one is not None], ())
         state = {
+            "n": asked_n(given[0]),
             "same": same(texts, held["lots"]),
             "stands": _stands(texts, entries, found),
             "doubts": doubts.doubts,

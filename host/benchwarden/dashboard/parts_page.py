@@ -9,7 +9,16 @@ from dash import Dash, Input, Output, dcc, html
 from benchwarden.dashboard import parts_lots, parts_save, parts_substitutes
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import framed
-from benchwarden.dashboard.parts_job import head_of, job_card, not_opened, number_in, opened, save_bar, wire_job_card
+from benchwarden.dashboard.parts_job import (
+    head_of,
+    job_card,
+    not_opened,
+    number_in,
+    opened,
+    save_bar,
+    wire_job_card,
+    wire_judging,
+)
 from benchwarden.errors import BenchwardenError
 
 
@@ -17,6 +26,8 @@ def build(app: Dash, context: Context) -> None:
     """Fill `app` with the parts page."""
     app.layout = _layout
     wire_job_card(app, context)
+    asks = ("held", "form-of", "substitutes-form-of", "filled")
+    wire_judging(app, asks, ("lots-state", "substitutes-state"))
     _open(app, context)
     parts_lots.wire(app, context)
     parts_substitutes.wire(app, context)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import plotly.graph_objects as go
@@ -38,6 +38,8 @@ _CLASSES = {FINE: "is-quiet", DOUBT: "is-doubt", NO: "is-no", NOT_KNOWN: "is-dou
 _TITLES = {"original": "Original: what belongs there", "candidate": "Candidate: what is to be fitted"}
 # Line by what it is, so that the picture reads without colour; colours by assets/parts.css alone.
 _DASHES = {"original": "dash", "candidate": "solid", "load": "dot"}
+# The original's lies under the candidate's and shows beside it where both run alike.
+_WIDTHS = {"original": 5, "candidate": 2.5}
 _MARKS = ("circle", "square", "diamond", "cross", "x", "triangle-up", "triangle-down", "star")
 _CONFIG: Any = {"displayModeBar": False, "displaylogo": False, "responsive": True, "scrollZoom": False}
 
@@ -204,7 +206,10 @@ def _area(found: SubstituteFindings) -> list[Any]:
             className="facts",
         ),
         html.Div(
-            dcc.Graph(figure=area_figure(found.curves), config=_CONFIG, className="parts-area-graph"),
+            dcc.Graph(
+                figure=area_figure(found.curves, {"original": found.original, "candidate": found.candidate}),
+                config=_CONFIG,
+            ),
             role="img",
             className="parts-area",
             **named(
@@ -219,19 +224,23 @@ def _area(found: SubstituteFindings) -> list[Any]:
     ]
 
 
-def area_figure(curves: Sequence[AreaCurve]) -> go.Figure:
-    """Return boundaries and load lines on logarithmic axes."""
+def area_figure(curves: Sequence[AreaCurve], types: Mapping[str, str]) -> go.Figure:
+    """Return boundaries and load lines on logarithmic axes.
+
+    Args:
+        types: markings of "original" and "candidate".
+    """
     figure = go.Figure()
     for number, curve in enumerate(in_order(curves)):
         load = curve.kind == "load"
         figure.add_scatter(
             x=list(curve.volts),
             y=list(curve.amps),
-            name=plain(curve.label, 60),
+            name=plain(f"{types[curve.of]}, {curve.label}" if curve.of in types else curve.label, 80),
             mode="lines+markers",
-            line={"dash": _DASHES.get(curve.of, "solid"), "width": 2 if load else 3},
+            line={"dash": _DASHES.get(curve.of, "solid"), "width": _WIDTHS.get(curve.of, 2)},
             marker={"symbol": _MARKS[number % len(_MARKS)], "size": 6 if load else 8,
-                    "maxdisplayed": 12 if load else 0},
+                    "maxdisplayed": 12 if load else 6},
             hovertemplate="%{x:.3g} V, %{y:.3g} A<extra>%{fullData.name}</extra>",
         )  # fmt: skip
     figure.update_layout(
@@ -240,9 +249,14 @@ def area_figure(curves: Sequence[AreaCurve]) -> go.Figure:
         plot_bgcolor="rgba(0,0,0,0)",
         margin={"l": 62, "r": 12, "t": 8, "b": 46},
         font={"size": 13},
-        legend={"orientation": "h", "y": -0.22},
+        legend={"orientation": "h", "y": 1.02, "yanchor": "bottom"},
         hovermode="closest",
-        xaxis={"type": "log", "title": {"text": "Collector to emitter, V"}, "dtick": "D2", "exponentformat": "none"},
+        xaxis={
+            "type": "log",
+            "title": {"text": "Collector to emitter, V", "standoff": 6},
+            "dtick": "D2",
+            "exponentformat": "none",
+        },
         yaxis={"type": "log", "title": {"text": "Collector current, A"}, "dtick": "D2", "exponentformat": "none"},
     )
     return figure
@@ -256,7 +270,7 @@ def in_order(curves: Sequence[AreaCurve]) -> list[AreaCurve]:
 
 def area_words(found: SubstituteFindings) -> str:
     """Return the picture in words: which curves there are, and how near they come."""
-    names = ", ".join(plain(curve.label, 60) for curve in found.curves)
+    names = ", ".join(plain(f"{curve.of}: {curve.label}", 80) for curve in found.curves)
     near = "; ".join(
         f"{plain(one.of, 20)}, {plain(one.load, 60)}: {one.margin_pct:.0f} % left "
         f"at {one.at_v:.3g} V and {one.at_a:.3g} A"

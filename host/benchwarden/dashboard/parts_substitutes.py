@@ -16,6 +16,7 @@ from benchwarden.core.unit import Unit, unit_from_table
 from benchwarden.dashboard import parts_substitute_view as view
 from benchwarden.dashboard.context import Context
 from benchwarden.dashboard.frame import card, named
+from benchwarden.dashboard.parts_job import asked_n
 from benchwarden.dashboard.parts_substitute_entry import (
     NUMBERS,
     SIDES,
@@ -55,6 +56,7 @@ def cards() -> list[Any]:
         dcc.Store(id="substitutes-draft"),
         dcc.Store(id="substitutes-form-of"),
         dcc.Store(id="substitutes-state"),
+        dcc.Store(id="filled"),
         html.Div(
             [
                 card(
@@ -171,12 +173,13 @@ def _fill(app: Dash, context: Context) -> None:
     @app.callback(
         Output(_RATING, "value"),
         Output("fill-said", "children"),
+        Output("filled", "data"),
         Input({"fill": ALL}, "n_clicks"),
         State(_RATING, "id"),
         State(_RATING, "value"),
         prevent_initial_call=True,
     )
-    def fill(_clicks: list[int | None], ids: list[dict[str, str]], values: list[Any]) -> Any:
+    def fill(clicks: list[int | None], ids: list[dict[str, str]], values: list[Any]) -> Any:
         context.at_the_bench()
         by = ctx.triggered_id
         if not isinstance(by, dict) or not any(one["value"] for one in ctx.triggered):
@@ -189,14 +192,15 @@ def _fill(app: Dash, context: Context) -> None:
         try:
             found = known_parts(context.folders.records)
         except BenchwardenError as error:
-            return kept, sentence(error)
+            return kept, sentence(error), no_update
         if marking not in found:
             listed = ", ".join(sorted(found)) or "nothing"
             words = f"“{plain(marking, 60)}” is not in the list. Allowed: {plain(listed, 600)}; or type its ratings in."
-            return kept, words
+            return kept, words, no_update
         texts = rating_texts(found[marking])
         filled = [texts[place["rating"]] if place["side"] == side else no_update for place in ids]
-        return filled, f"{plain(marking, 60)}, {side}: {plain(found[marking].source, 200)}."
+        said = f"{plain(marking, 60)}, {side}: {plain(found[marking].source, 200)}."
+        return filled, said, {"clicks": sum(count or 0 for count in clicks)}
 
 
 def _show_form(app: Dash, context: Context) -> None:
@@ -239,17 +243,16 @@ def _judge(app: Dash, context: Context) -> None:
         Output({"rating-said": ALL, "side": ALL}, "children"),
         Output("substitutes-state", "data"),
         Input("typed", "data"),
-        Input("substitutes-form-of", "data"),
-        Input("fill-said", "children"),
-        Input("held", "data"),
+        State("held", "data"),
         *fields(),
+        prevent_initial_call=True,
     )
     def judge(*given: Any) -> Any:
         context.at_the_bench()
         held, draft = given[-5], given[-4]
         if not held or not draft:
             raise PreventUpdate
-        ones = ones_of_page(ctx.states_list)
+        ones = ones_of_page(ctx.states_list[1:])
         entries = [entry_of(one) for one in ones]
         unit, missing = unit_of(held["unit"])
         found = [_found(entry, unit) for entry in entries]
@@ -258,6 +261,7 @@ def _judge(app: Dash, context: Context) -> None:
         wrong = entry.wrong if entry else {}
         doubts = doubts_of((), [one for one in found if isinstance(one, SubstituteFindings)])
         state = {
+            "n": asked_n(given[0]),
             "same": same(ones, held["substitutions"]),
             "stands": _stands(ones, found),
             "doubts": doubts.doubts,

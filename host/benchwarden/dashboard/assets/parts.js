@@ -76,9 +76,34 @@
 
   document.addEventListener("focusin", function (event) { began = event.target.value || ""; });
 
+  /* One question at a time: of two that are under way the older answer can come last, and would stay. */
+  var PATIENCE_MS = 5000;
+  var count = 0, waiting = 0, again = false, timer = 0;
+  function ask() {
+    if (waiting) { again = true; return; }
+    waiting = (count += 1);
+    timer = setTimeout(free, PATIENCE_MS);
+    setTimeout(function () { window.dash_clientside.set_props("typed", { data: { n: count } }); }, 0);
+  }
+  function free() {
+    clearTimeout(timer);
+    waiting = 0;
+    if (again) { again = false; ask(); }
+  }
+
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.parts = {
+    /* Whatever was opened, shown or saved is judged as well. */
+    ask: function () { ask(); return window.dash_clientside.no_update; },
+    answered: function () {
+      var there = Array.prototype.every.call(arguments, function (state) { return state && state.n >= waiting; });
+      if (waiting && there) { free(); }
+      return window.dash_clientside.no_update;
+    },
+  };
+
   /* What was typed is judged when its field is left, or by Enter; a choice at once. The components
      have told their values by then. */
-  var count = 0, asked = 0;
   function judge(event) {
     var field = event.target;
     if (!field.closest || !field.closest(PLACES) || !/^(INPUT|TEXTAREA)$/.test(field.tagName)) { return; }
@@ -86,8 +111,7 @@
     if (event.type === "focusout" && (field.type === "radio" || field.value === began)) { return; }
     if (event.type === "change" && field.type !== "radio") { return; }
     began = field.value;
-    clearTimeout(asked);
-    asked = setTimeout(function () { window.dash_clientside.set_props("typed", { data: { n: (count += 1) } }); }, 0);
+    ask();
   }
   ["focusout", "change", "keydown"].forEach(function (type) { document.addEventListener(type, judge); });
 
