@@ -80,6 +80,8 @@ COLD_CHECKS: tuple[ColdCheck, ...] = (
         "and measure again.",
         "The charge burns meter, part or hand at the first touch; a check on a charged rail reads nonsense.",
         unit="V",
+        # The negative rail's reservoir reads below zero.
+        least=-2.0,
         most=2.0,
         source="2 V: common practice, no source; 60 V d.c. is the limit of energy source class 1 in IEC 62368-1 "
         "(from memory), no limit for semiconductors",
@@ -360,7 +362,8 @@ def _against(check: ColdCheck, result: CheckResult) -> str:
     if value is None:
         return ""
     reading = _reading(check, result)
-    low = -math.inf if check.least is None else check.least
+    # No resistance and no capacitance is below nothing: a meter that says so was read wrongly.
+    low = 0.0 if check.least is None else check.least
     high = math.inf if check.most is None else check.most
     if not low <= value <= high:
         return f"{reading}; allowed: {check.limit_words()}"

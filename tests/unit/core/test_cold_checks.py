@@ -73,6 +73,9 @@ def test_nothing_done_blocks_with_every_required_check_and_what_it_would_do() ->
         # DIN VDE 0701-0702 (from memory): 1 megohm for class I.
         ("mains insulation", {"measured": 0.99e6}),
         ("discharged", {"measured": 24.0}),
+        # The negative rail's reservoir, charged.
+        ("discharged", {"measured": -24.0}),
+        ("protective earth", {"measured": -0.1}),
         ("bias minimum", {"state": "failed"}),
         ("output network capacitor", {"state": "skipped"}),
         # Ticked without the reading it is judged by.
