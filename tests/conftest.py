@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
-from pathlib import Path
 
 import hypothesis
 import pytest
+from xdist.scheduler.loadscope import LoadScopeScheduling
 
 # A busy machine is no fault of what is tested; speed has benchmarks of its own.
 hypothesis.settings.register_profile("untimed", deadline=None)
@@ -24,15 +24,26 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     no_board = pytest.mark.skip(reason="needs a real board: --port")
     no_image = pytest.mark.skip(reason="needs a board image: set BENCHWARDEN_UF2")
-    here = Path(__file__).parent
     for item in items:
-        # Two groups run at a time: a file each, but all that looks at a clock through a browser in one.
-        folder = item.path.relative_to(here).parts[0] if here in item.path.parents else ""
-        item.add_marker(pytest.mark.xdist_group("browser" if folder == "browser" else str(item.path)))
         if item.get_closest_marker("hardware") and not config.getoption("--port"):
             item.add_marker(no_board)
         if item.get_closest_marker("emulator") and not os.environ.get("BENCHWARDEN_UF2"):
             item.add_marker(no_image)
+
+
+class _ByFile(LoadScopeScheduling):
+    """Two groups run at a time: a file each, but all that looks at a clock through a browser in one.
+
+    The plugin's own groups are told by marks, which this pytest's test names do not carry.
+    """
+
+    def _split_scope(self, nodeid: str) -> str:
+        path = nodeid.split("::", 1)[0]
+        return "browser" if "browser/" in path else path
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> _ByFile:
+    return _ByFile(config, log)
 
 
 @pytest.hookimpl(hookwrapper=True)

@@ -482,8 +482,10 @@ def _locked(invoice: bytes) -> bytes:
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_nothing_is_hard_to_read_or_to_reach(jobs: Any, site: JobsServed, scheme: str) -> None:
     jobs.emulate_media(color_scheme=scheme)
+    number = f"508-{scheme}"
+    _make(site, Job(number, "M. Lindqvist"))
     try:
-        for address, ready in (("jobs/", "#jobs-rows table"), ("jobs/?job=501", "#photo-file")):
+        for address, ready in (("jobs/", "#jobs-rows table"), (f"jobs/?job={number}", "#photo-file")):
             jobs.goto(site.url + address)
             jobs.wait_for_selector(ready)
             for width in (1366, 390):

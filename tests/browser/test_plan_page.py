@@ -341,6 +341,9 @@ def test_a_run_is_started_by_two_presses_and_outlives_the_dashboard(browser: Any
         expect(page.locator("#start-said")).to_contain_text("allowed: empty to find the board")
         # A start that fails at once says why.
         page.fill("#start-port", "/dev/tty-no-such-board")
+        page.click("#start-first")
+        expect(page.locator("#start-said")).to_contain_text("The checks before power do not let this run start")
+        page.fill("#start-unchecked", "no board is there to be powered")
         _press_twice(page)
         expect(page.locator("#start-now")).to_contain_text("The run did not start")
         expect(page.locator("#start-now")).to_contain_text("/dev/tty-no-such-board: there is no such port")

@@ -740,9 +740,10 @@ def _start(app: Dash, desk: _Desk) -> None:
             name = str((loaded or {})["name"])
             typed = [(text or "").strip() for text in (fault, job, unchecked)]
             wish = Wish(name, where == "virtual", port or "", speed or "", *typed)
-            before = ready_before(wish, plan, desk.context.folders.jobs, desk.context.folders.records)
             arguments = _arguments(desk, wish, name)
             ticket = desk.starter.announce(arguments)
+            # Refused here, the ticket is given to nobody.
+            before = ready_before(wish, plan, desk.context.folders.jobs, desk.context.folders.records)
         except (StageError, PlanError, RecordError, JobError) as error:
             return None, html.Span(f"{str(error)[:1].upper()}{plain(error)[1:]}.", className="said-wrong"), no_update
         return {"ticket": ticket, "what": " ".join((_what(wish, plan), *before))}, "", no_update
