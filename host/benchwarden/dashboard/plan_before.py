@@ -9,8 +9,8 @@ from benchwarden.before_power import checked_before
 from benchwarden.core.clock import SystemClock
 from benchwarden.core.plan import Plan
 from benchwarden.dashboard.plan_start import Wish
-from benchwarden.jobs.store import open_store
 from benchwarden.part_doubts import judged_parts, known_parts
+from benchwarden.run_job import job_of
 
 
 def ready_before(wish: Wish, plan: Plan, jobs: str, records: Path) -> tuple[str, ...]:
@@ -26,8 +26,7 @@ def ready_before(wish: Wish, plan: Plan, jobs: str, records: Path) -> tuple[str,
     """
     if not wish.job:
         return () if wish.virtual else checked_before(plan.unit, (), wish.unchecked).cautions()
-    with open_store(jobs, create=False) as store:
-        job = store.open(wish.job)
+    job = job_of(jobs, wish.job)
     before = None if wish.virtual else checked_before(plan.unit, (), wish.unchecked, job)
     year = int(SystemClock().utc_label()[:4])
     doubts = doubts_of(*judged_parts(job, plan.unit, known_parts(records), year))
